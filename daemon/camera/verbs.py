@@ -1,0 +1,106 @@
+"""What can be asked of a camera: one protocol for every way of reaching one.
+
+Implemented by ``daemon.camera.supervisor.CameraProcess`` (libgphoto2 in a killable child process) and by
+``hardware_mocks.inprocess.InProcessCamera``; one suite of contract tests runs over all of them.
+All shapes are plain data that pass through JSON.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Literal, Protocol
+
+from pydantic import BaseModel, ConfigDict
+
+SettingName = Literal[
+    "aperture",
+    "time",
+    "iso",
+    "mode",
+    "focus_mode",
+    "white_balance",
+    "exposure_bias",
+    "image_format",
+    "stabiliser",
+    "capture_target",
+]
+
+
+class _Shape(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class SettingState(_Shape):
+    """One setting as the camera shows it now.
+
+    ``labels`` are the camera's own words in its own order; ``widget`` is the name libgphoto2 gives it.
+    """
+
+    name: SettingName
+    widget: str
+    current: str
+    labels: tuple[str, ...]
+    writable: bool
+
+
+class CameraState(_Shape):
+    """What is connected and what can be set. ``battery`` in per cent, ``free_bytes`` on the card; None: not told."""
+
+    model: str
+    port: str
+    settings: dict[str, SettingState]
+    battery: int | None = None
+    free_bytes: int | None = None
+    can_trigger: bool = True
+
+
+class CardFile(_Shape):
+    """A file on the camera's card, by the camera's own names. ``taken`` is the camera's unlabelled clock, if told."""
+
+    folder: str
+    name: str
+    size: int | None = None
+    taken: str | None = None
+
+
+class Camera(Protocol):
+    """The verbs. Every one may raise a ``CameraError``; none blocks without a deadline."""
+
+    def state(self) -> CameraState:
+        """Everything the camera tells of itself, read afresh."""
+        ...
+
+    def apply(self, labels: Mapping[str, str]) -> dict[str, str]:
+        """Set each named setting to one of the camera's own labels and read all of them back.
+
+        Returns the labels read back. A setting whose label already reads as asked is not sent again.
+
+        Raises
+        ------
+        SettingRefused
+            If one does not read back as asked once the camera has settled.
+        """
+        ...
+
+    def expose(self, exposure_s: float) -> list[CardFile]:
+        """Take one frame with the settings in force; the files it made on the card, in the camera's order.
+
+        Stale events are drained first. ``exposure_s`` is the exact time of the exposure, for the deadline. [s]
+        """
+        ...
+
+    def fetch(self, file: CardFile, into: Path) -> int:
+        """Copy one file from the card to the path ``into``, which must not exist; its size. [bytes]
+
+        The file is written and flushed, but making it durable is the store's business.
+        """
+        ...
+
+    def card(self) -> list[CardFile]:
+        """Every picture on the card, in the camera's order."""
+        ...
+
+    def close(self) -> None:
+        """Let the camera go. Idempotent; never raises."""
+        ...

@@ -1,0 +1,244 @@
+"""The plan: a versioned, deterministic sequence of steps, as data.
+
+Shapes here are a contract with the daemon, the pages and other programs: add fields, never change the meaning of one.
+Numbers are written with nine significant digits, so that the same plan is the same bytes everywhere.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PlainSerializer, TypeAdapter, ValidationError
+
+from plans.errors import BriefError, Complaint
+from plans.stops import Kind, Mark
+
+PLAN_VERSION: Literal[1] = 1
+
+
+def nine_digits(value: float) -> float:
+    """``value`` rounded to nine significant digits; minus zero becomes zero."""
+    return float(f"{value:.9g}") + 0.0
+
+
+Number = Annotated[float, PlainSerializer(nine_digits, return_type=float)]
+
+
+class _Shape(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class MarkValue(_Shape):
+    """A mark with its exact value."""
+
+    mark: str
+    exact: Number
+
+
+class FilterValue(_Shape):
+    """A filter on the lens; ``stops`` of light it takes."""
+
+    name: str
+    stops: Number
+
+
+class Focus(_Shape):
+    """Where the lens is focused; ``subject`` is None when no subject stands there. [m]"""
+
+    subject: str | None
+    distance_m: Number
+
+
+class Settings(_Shape):
+    """One aperture, one time, one ISO, the filters, a focus."""
+
+    aperture: MarkValue
+    time: MarkValue
+    iso: MarkValue
+    filters: tuple[FilterValue, ...] = ()
+    focus: Focus
+
+
+class Predicted(_Shape):
+    """What optics says of a frame. ``far_m`` is None for infinity; ``background_*`` is None without a background."""
+
+    near_m: Number
+    far_m: Number | None
+    smear_mm: dict[str, Number] = {}
+    smear_px: dict[str, Number] = {}
+    background_disc_mm: Number | None = None
+    background_disc_share: Number | None = None
+    airy_mm: Number
+    magnification: Number
+    magnification_loss: Number
+
+
+class ExposeStep(_Shape):
+    """One picture to take.
+
+    ``offset`` is how far the settings lie from the wanted brightness, ``intended_offset`` how far from the metered
+    one they are meant to lie, both in stops. ``reference`` is the id of the step this one is compared with.
+    """
+
+    id: str
+    kind: Literal["expose"] = "expose"
+    goal: str
+    group: str
+    reference: str
+    held: tuple[str, ...]
+    changed: tuple[str, ...]
+    settings: Settings
+    intended_offset: Number
+    offset: Number
+    predicted: Predicted
+    criteria: tuple[str, ...] = ()
+    caption: str
+    cautions: tuple[str, ...] = ()
+
+
+class ControlStep(_Shape):
+    """A control reading at fixed settings. ``purpose`` ``meter``: the first frame, which tells the light."""
+
+    id: str
+    kind: Literal["control"] = "control"
+    purpose: Literal["meter"]
+    settings: Settings
+    predicted_ev100: Number
+    text: str
+    cautions: tuple[str, ...] = ()
+
+
+class OperatorStep(_Shape):
+    """Something that hands must do. ``focus`` and ``filters`` are the rig's state when it is done."""
+
+    id: str
+    kind: Literal["operator"] = "operator"
+    action: Literal["compose", "focus", "filters"]
+    text: str
+    why: str
+    focus: Focus
+    filters: tuple[FilterValue, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+Step = Annotated[ExposeStep | ControlStep | OperatorStep, Field(discriminator="kind")]
+
+
+class Unreachable(_Shape):
+    """A goal that cannot be reached: why, in numbers, and what would help, best first."""
+
+    goal: str
+    reasons: tuple[str, ...]
+    remedies: tuple[str, ...]
+
+
+class GroupNote(_Shape):
+    """What a group of frames compares. ``spread`` by exact values [stops]; ``left_out`` names rungs not taken."""
+
+    id: str
+    title: str
+    steps: tuple[str, ...]
+    held: tuple[str, ...]
+    changed: tuple[str, ...]
+    spread: Number
+    left_out: tuple[str, ...] = ()
+    criteria: tuple[str, ...] = ()
+
+
+class LightBasis(_Shape):
+    """The light the plan counts on. ``origin``: the brief's own word, or a metering frame."""
+
+    ev100: Number
+    origin: Literal["brief", "metered"] = "brief"
+
+
+class Rig(_Shape):
+    """What hands have already done before the plan begins; None: nothing is known."""
+
+    focus: Focus | None = None
+    filters: tuple[FilterValue, ...] = ()
+    metered: bool = False
+
+
+class Inputs(_Shape):
+    """All that the plan was made from, so that it can be made again."""
+
+    brief: dict[str, Any]
+    light: LightBasis
+    rig: Rig = Rig()
+    scales: dict[Kind, tuple[MarkValue, ...]]
+
+
+class Estimate(_Shape):
+    """What the plan costs; ``exposure_s`` counts open shutter only. [s]"""
+
+    frames: int
+    control_frames: int
+    operator_actions: int
+    exposure_s: Number
+
+
+class Plan(_Shape):
+    """The compiled plan."""
+
+    version: Literal[1] = PLAN_VERSION
+    title: str
+    inputs: Inputs
+    groups: tuple[GroupNote, ...]
+    steps: tuple[Step, ...]
+    unreachable: tuple[Unreachable, ...] = ()
+    estimate: Estimate
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def exposing(self) -> tuple[ExposeStep, ...]:
+        """The steps that take a picture, in order."""
+        return tuple(step for step in self.steps if isinstance(step, ExposeStep))
+
+
+def mark_value(mark: Mark) -> MarkValue:
+    """A mark as plan data."""
+    return MarkValue(mark=mark.label, exact=mark.exact)
+
+
+def plan_json(plan: Plan) -> str:
+    """The plan as JSON text: two-space indent, fields in the order of the models, a final newline."""
+    return json.dumps(plan.model_dump(mode="json"), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def read_plan(text: str, name: str) -> Plan:
+    """The plan in ``text``; ``name`` is the file's, for complaints.
+
+    Raises
+    ------
+    BriefError
+        If the text is no JSON, no plan, or a plan of another version.
+    """
+
+    def complain(field: str, found: str, allowed: str, advice: str, line: int = 0, column: int = 0) -> BriefError:
+        return BriefError([Complaint(name, line, column, field, found, allowed, advice)])
+
+    again = "Compile the brief again with this version of stopwright"
+    try:
+        tree = json.loads(text)
+    except (json.JSONDecodeError, RecursionError) as error:
+        line, column = getattr(error, "lineno", 0), getattr(error, "colno", 0)
+        raise complain(
+            "plan", "text that is no JSON", "a plan as compile --json writes it", again, line, column
+        ) from None
+    if not isinstance(tree, dict) or "version" not in tree:
+        raise complain("version", "none", str(PLAN_VERSION), "This is no plan. " + again)
+    if tree["version"] != PLAN_VERSION:
+        raise complain("version", repr(tree["version"]), str(PLAN_VERSION), again)
+    try:
+        return TypeAdapter(Plan).validate_json(text)
+    except ValidationError as error:
+        raise BriefError(
+            [
+                Complaint(
+                    name, 0, 0, ".".join(map(str, e["loc"])) or "plan", repr(e.get("input"))[:80], e["msg"], again
+                )
+                for e in error.errors()
+            ]
+        ) from None

@@ -1,0 +1,272 @@
+"""Exact stop arithmetic: marks, scales, and which series a scale is.
+
+A mark is what a camera prints (f/3.5, 1/640, 30); behind it lies an exact value on a geometric series of whole,
+half or third stops. The mark alone is ambiguous: f/13 is 12.70 on a scale in thirds and 13.45 on one in halves, so
+the whole scale decides (`read_scale`).
+
+Positions are counted as *light*: the stops of image brightness that a value gives, as an exact fraction.
+
+    aperture  light = -log2(N^2)     f/1 is 0, f/8 is -6      exact = N = 2^(-light/2)   [unitless]
+    time      light =  log2(t)       1 s is 0, 1/8 s is -3     exact = t = 2^light        [s]
+    iso       light =  log2(S/100)   100 is 0, 400 is +2       exact = S = 100 * 2^light  [unitless]
+
+so that the brightness of an image is the light's EV100 plus the three (`plans.exposure`).
+Source: APEX, as in the Exif standard's annex (Av = log2 N^2, Tv = -log2 t); the nominal series are common practice
+and were checked against published lists (see tests/plans/test_stops.py).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+Kind = Literal["aperture", "time", "iso"]
+Series = Literal["full", "halves", "thirds", "unknown"]
+
+KINDS: tuple[Kind, ...] = ("aperture", "time", "iso")
+STEPS: dict[Series, Fraction] = {"full": Fraction(1), "halves": Fraction(1, 2), "thirds": Fraction(1, 3)}
+
+# Farthest that a printed mark may lie from its exact value, in stops: f/1.2 in thirds 0.141, 0.3 s in halves 0.237.
+_NOMINAL_SLACK: dict[Series, float] = {"full": 0.12, "halves": 0.245, "thirds": 0.15}
+
+_APERTURES = {
+    "full": "0.7 1 1.4 2 2.8 4 5.6 8 11 16 22 32 45 64 90",
+    "halves": "0.7 0.85 1 1.2 1.4 1.7 2 2.4 2.8 3.3 4 4.8 5.6 6.7 8 9.5 11 13 16 19 22 27 32 38 45 54 64 76 90",
+    "thirds": "0.7 0.8 0.9 1 1.1 1.2 1.4 1.6 1.8 2 2.2 2.5 2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 14 16 18 20"
+    " 22 25 29 32 36 40 45 51 57 64 72 80 90",
+}
+_TIMES = {
+    "full": "1/32000 1/16000 1/8000 1/4000 1/2000 1/1000 1/500 1/250 1/125 1/60 1/30 1/15 1/8 1/4 0.5 1 2 4 8 15 30",
+    "halves": "1/32000 1/24000 1/16000 1/12000 1/8000 1/6000 1/4000 1/3000 1/2000 1/1500 1/1000 1/750 1/500 1/350 1/250"
+    " 1/180 1/125 1/90 1/60 1/45 1/30 1/20 1/15 1/10 1/8 1/6 1/4 0.3 0.5 0.7 1 1.5 2 3 4 6 8 10 15 20 30",
+    "thirds": "1/32000 1/25600 1/20000 1/16000 1/12800 1/10000 1/8000 1/6400 1/5000 1/4000 1/3200 1/2500 1/2000 1/1600"
+    " 1/1250 1/1000 1/800 1/640 1/500 1/400 1/320 1/250 1/200 1/160 1/125 1/100 1/80 1/60 1/50 1/40 1/30 1/25 1/20"
+    " 1/15 1/13 1/10 1/8 1/6 1/5 1/4 0.3 0.4 0.5 0.6 0.8 1 1.3 1.6 2 2.5 3.2 4 5 6 8 10 13 15 20 25 30",
+}
+_ISOS = {
+    "full": "6 12 25 50 100 200 400 800 1600 3200 6400 12800 25600 51200 102400 204800 409600",
+    "halves": "6 9 12 18 25 35 50 70 100 140 200 280 400 560 800 1100 1600 2200 3200 4500 6400 9000 12800 18000 25600"
+    " 36000 51200 72000 102400 144000 204800 288000 409600",
+    "thirds": "6 8 10 12 16 20 25 32 40 50 64 80 100 125 160 200 250 320 400 500 640 800 1000 1250 1600 2000 2500 3200"
+    " 4000 5000 6400 8000 10000 12800 16000 20000 25600 32000 40000 51200 64000 80000 102400 128000 160000 204800"
+    " 256000 320000 409600",
+}
+# Light of the first entry of each list above, in stops. A list goes up by one step an entry in its own sense.
+_STARTS: dict[Kind, Fraction] = {"aperture": Fraction(1), "time": Fraction(-15), "iso": Fraction(-4)}
+_TABLES: dict[Kind, dict[str, str]] = {"aperture": _APERTURES, "time": _TIMES, "iso": _ISOS}
+
+
+@dataclass(frozen=True, order=False)
+class Mark:
+    """A value as a camera names it, with the exact value behind it.
+
+    Attributes
+    ----------
+    kind
+        Which setting the mark belongs to.
+    label
+        The mark for people: ``f/5.6``, ``1/2000``, ``800``; times of 0.3 s and longer as plain seconds.
+    light
+        Stops of image brightness this value gives (see the module's table). [stops, exact]
+    """
+
+    kind: Kind
+    label: str
+    light: Fraction
+
+    @property
+    def exact(self) -> float:
+        """The exact value: f-number [unitless], time [s] or ISO speed [unitless]."""
+        return exact_value(self.kind, self.light)
+
+
+def exact_value(kind: Kind, light: Fraction | float) -> float:
+    """The value that gives ``light`` stops: f-number [unitless], exposure time [s] or ISO speed [unitless]."""
+    if kind == "aperture":
+        return float(2.0 ** (-float(light) / 2))
+    if kind == "time":
+        return float(2.0 ** float(light))
+    return float(100 * 2.0 ** float(light))
+
+
+def light_of(kind: Kind, value: float) -> float:
+    """Stops of image brightness that a value gives. [stops]
+
+    Raises
+    ------
+    ValueError
+        If ``value`` is not a finite number above zero.
+    """
+    if not (math.isfinite(value) and value > 0):
+        raise ValueError(f"{kind} must be a finite number above zero, found {value!r}")
+    if kind == "aperture":
+        return -2 * math.log2(value)
+    if kind == "time":
+        return math.log2(value)
+    return math.log2(value / 100)
+
+
+def label_value(kind: Kind, label: str) -> float:
+    """The number printed in a mark, before any series is known. [unitless or s]
+
+    Understands ``f/5.6``, ``5.6``, ``1/640``, ``10/13``, ``0.3``, ``0.3s``, ``30 s``, ``ISO 800``.
+
+    Raises
+    ------
+    ValueError
+        If the label holds no such number.
+    """
+    text = label.strip().lower()
+    if kind == "aperture":
+        text = re.sub(r"^f\s*/?\s*", "", text)
+    elif kind == "iso":
+        text = re.sub(r"^iso\s*", "", text)
+    else:
+        text = re.sub(r"\s*s(ec)?$", "", text)
+    match = re.fullmatch(r"(\d{1,9}(?:\.\d{1,9})?)(?:/(\d{1,9}(?:\.\d{1,9})?))?", text)
+    if not match or (match[2] and kind != "time"):
+        raise ValueError(f"{label!r} is no {kind}")
+    value = float(match[1]) / float(match[2]) if match[2] and float(match[2]) else float(match[1])
+    if (match[2] and not float(match[2])) or value <= 0:
+        raise ValueError(f"{label!r} is no {kind}: it must be above zero")
+    return value
+
+
+def series_marks(kind: Kind, series: Series) -> tuple[Mark, ...]:
+    """Every mark of a nominal series, ascending by exact value.
+
+    Raises
+    ------
+    ValueError
+        If ``series`` is ``unknown``.
+    """
+    if series not in STEPS:
+        raise ValueError("an unknown series has no marks of its own")
+    step = -STEPS[series] if kind == "aperture" else STEPS[series]
+    prefix = "f/" if kind == "aperture" else ""
+    labels = _TABLES[kind][series].split()
+    return tuple(Mark(kind, prefix + label, _STARTS[kind] + n * step) for n, label in enumerate(labels))
+
+
+@dataclass(frozen=True)
+class Scale:
+    """The ordered marks that one camera offers for one setting, ascending by exact value."""
+
+    kind: Kind
+    marks: tuple[Mark, ...]
+    series: Series
+
+    @property
+    def step(self) -> Fraction:
+        """The scale's step; for an unknown series the widest gap between neighbours. [stops]"""
+        if self.series in STEPS:
+            return STEPS[self.series]
+        gaps = [abs(b.light - a.light) for a, b in zip(self.marks, self.marks[1:], strict=False)]
+        return max(gaps, default=Fraction(0))
+
+    def index(self, mark: Mark) -> int:
+        """Place of a mark on this scale.
+
+        Raises
+        ------
+        ValueError
+            If the mark is not on the scale.
+        """
+        return self.marks.index(mark)
+
+    def find(self, label: str) -> Mark | None:
+        """The mark that a person means by ``label`` on this scale, or None.
+
+        Marks are compared as marks, so that ``f/13`` finds 12.70 on a scale in thirds and 13.45 on one in halves.
+        """
+        try:
+            wanted = label_value(self.kind, label)
+        except ValueError:
+            return None
+        for mark in self.marks:
+            if math.isclose(label_value(self.kind, mark.label), wanted, rel_tol=1e-6):
+                return mark
+        light = light_of(self.kind, wanted)
+        near = self.nearest(wanted)
+        # 1/2 for 0.5, 1/3 for 0.3, an exact value written out: taken when no nominal rounding could be larger.
+        return near if near and abs(float(near.light) - light) <= 0.11 else None
+
+    def nearest(self, value: float) -> Mark | None:
+        """The mark whose exact value lies nearest to ``value`` in stops; None on an empty scale."""
+        light = light_of(self.kind, value)
+        return min(self.marks, key=lambda mark: abs(float(mark.light) - light), default=None)
+
+    def within(self, lowest: Mark | None = None, highest: Mark | None = None) -> Scale:
+        """The part of the scale from ``lowest`` to ``highest``, both included, compared on the scale."""
+        low = lowest.exact * (1 - 1e-9) if lowest else 0.0
+        high = highest.exact * (1 + 1e-9) if highest else math.inf
+        return Scale(self.kind, tuple(m for m in self.marks if low <= m.exact <= high), self.series)
+
+
+def scale_between(kind: Kind, lowest: str, highest: str, series: Series) -> Scale:
+    """A scale of a nominal series between two marks, both included.
+
+    Raises
+    ------
+    ValueError
+        If a mark is not on the series, or the range is empty or upside down; the text names which.
+    """
+    whole = Scale(kind, series_marks(kind, series), series)
+    ends = []
+    for label in (lowest, highest):
+        mark = whole.find(label)
+        if mark is None:
+            raise ValueError(f"{label} is no mark of the {kind} scale in {series}")
+        ends.append(mark)
+    if ends[0].exact > ends[1].exact:
+        raise ValueError(f"the {kind} scale runs from {lowest} to {highest}, which is upside down")
+    return whole.within(ends[0], ends[1])
+
+
+def _fit(kind: Kind, values: Sequence[float], series: Series) -> list[Fraction] | None:
+    """Positions of ``values`` on a series, or None when two share one or one lies too far off."""
+    step = STEPS[series]
+    positions = []
+    for value in values:
+        light = light_of(kind, value)
+        position = round(light / float(step)) * step
+        if abs(float(position) - light) > _NOMINAL_SLACK[series]:
+            return None
+        positions.append(position)
+    return positions if len(set(positions)) == len(positions) else None
+
+
+def read_scale(kind: Kind, labels: Iterable[str]) -> Scale:
+    """The scale that a camera's own labels form; the coarsest series that explains every label is taken.
+
+    Labels that hold no number are left out (bulb, auto). Where no series explains all of them, the printed values are
+    taken as exact and the series is ``unknown``.
+    """
+    pairs: list[tuple[str, float]] = []
+    for label in labels:
+        try:
+            value = label_value(kind, label)
+        except ValueError:
+            continue
+        if not any(math.isclose(value, known, rel_tol=1e-9) for _, known in pairs):
+            pairs.append((label, value))
+    pairs.sort(key=lambda pair: pair[1])
+    values = [value for _, value in pairs]
+    order: tuple[Series, ...] = ("full", "halves", "thirds")
+    for series in order:
+        positions = _fit(kind, values, series) if values else None
+        if positions is not None:
+            marks = [Mark(kind, label, light) for (label, _), light in zip(pairs, positions, strict=True)]
+            return Scale(kind, tuple(marks), series)
+    marks = [Mark(kind, label, Fraction(round(light_of(kind, value) * 1000), 1000)) for label, value in pairs]
+    return Scale(kind, tuple(marks), "unknown")
+
+
+def closest_by_light(scale: Scale, light: Fraction | float, tolerance: float) -> Mark | None:
+    """The scale's mark whose light lies within ``tolerance`` stops of ``light``, or None. [stops]"""
+    best = min(scale.marks, key=lambda mark: abs(float(mark.light) - float(light)), default=None)
+    return best if best and abs(float(best.light) - float(light)) <= tolerance else None
