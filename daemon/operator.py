@@ -1,0 +1,96 @@
+"""The operator: whoever answers when hands are needed.
+
+An operator is asked, one thing at a time, to do an `OperatorStep`, to choose among answers, or to take note of a
+caution. The console operator is here; the simulated one is shipped with the simulated hardware and found through the
+packaging entry point ``stopwright.operators``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.metadata import entry_points
+from typing import Literal, Protocol, TextIO
+
+from daemon.errors import UsageError
+from plans.plan import OperatorStep
+
+Answer = Literal["done", "skip", "stop"]
+
+
+class Operator(Protocol):
+    """Answers for the hands. ``name`` is written into the record beside what they did."""
+
+    name: str
+
+    def act(self, step: OperatorStep) -> Answer:
+        """Do what the step says; ``done``, ``skip`` (leave out what depends on it) or ``stop`` (pause the run)."""
+        ...
+
+    def choose(self, question: str, choices: Sequence[str]) -> str:
+        """One of ``choices`` in answer to ``question``."""
+        ...
+
+    def acknowledge(self, caution: str) -> None:
+        """Take note of a caution, at the step where it matters."""
+        ...
+
+
+class ConsoleOperator:
+    """Asks on the terminal: one line, one key, Enter."""
+
+    name = "console"
+
+    def __init__(self, source: TextIO, sink: TextIO):
+        self._source, self._sink = source, sink
+
+    def act(self, step: OperatorStep) -> Answer:
+        self._say(f"\n  YOUR HANDS: {step.text}\n  why: {step.why}")
+        answers: dict[str, Answer] = {"": "done", "d": "done", "k": "skip", "s": "stop"}
+        return answers[self._read("  Enter when done, k to skip what needs it, s to stop here: ", answers)]
+
+    def choose(self, question: str, choices: Sequence[str]) -> str:
+        self._say(f"\n  {question}")
+        for number, choice in enumerate(choices, 1):
+            self._say(f"    {number}  {choice}")
+        keys = [str(number) for number in range(1, len(choices) + 1)]
+        return choices[int(self._read("  number, then Enter: ", keys)) - 1]
+
+    def acknowledge(self, caution: str) -> None:
+        self._say(f"\n  CAUTION: {caution}")
+        self._read("  Enter when read: ", [""])
+
+    def _say(self, text: str) -> None:
+        print(text, file=self._sink, flush=True)
+
+    def _read(self, prompt: str, allowed: Sequence[str] | dict[str, Answer]) -> str:
+        while True:
+            print(prompt, end="", file=self._sink, flush=True)
+            line = self._source.readline()
+            if not line:
+                raise UsageError(
+                    "The console was closed while hands were needed. Nothing is lost; "
+                    "go on with: stopwright resume last"
+                )
+            word = line.strip().lower()
+            if word in allowed:
+                return word
+            self._say(f"  {word!r} is none of the answers")
+
+
+def named_operator(name: str, camera_port: str | None) -> Operator:
+    """The operator that a user names: ``simulated`` or ``simulated:HOST:PORT`` (the hands of a simulated camera).
+
+    Without an address the hands are looked for one port above the camera's own.
+
+    Raises
+    ------
+    UsageError
+        If no operator of that name is installed; the text lists those that are.
+    """
+    kind, _, address = name.partition(":")
+    found = {entry.name: entry for entry in entry_points(group="stopwright.operators")}
+    if kind not in found:
+        known = ", ".join(["console", *sorted(found)])
+        raise UsageError(f"--operator: found {name!r}; allowed: {known}")
+    operator: Operator = found[kind].load()(address or None, camera_port)
+    return operator
