@@ -1,0 +1,490 @@
+"""The logbook: the durable record of plans, runs, attempts, frames, readings and events.
+
+Each public method that writes is one transaction, on the disk when it returns (SQLite, WAL, synchronous FULL): an
+answer is a promise. What belongs together is committed together, so that a death between two calls never shows half
+of anything. Whatever SQLite refuses becomes a ``StoreError``; nothing is swallowed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects.sqlite import insert
+
+from daemon import clock, tables
+from daemon.errors import StoreError, UsageError
+from daemon.files import StoredFile, run_folder
+from daemon.notes import Notes, frame_in_run
+from daemon.rows import (
+    Attempt,
+    AttemptState,
+    CardSeen,
+    EventRow,
+    FileRow,
+    FrameRow,
+    Outcome,
+    ReadingRow,
+    Role,
+    RunPlan,
+    RunRow,
+    RunState,
+    SettingFound,
+    StepRow,
+    Verified,
+)
+from plans.plan import Plan, plan_json, read_plan
+
+__all__ = [
+    "Attempt",
+    "CardSeen",
+    "EventRow",
+    "FileRow",
+    "FrameRow",
+    "Logbook",
+    "ReadingRow",
+    "RunPlan",
+    "RunRow",
+    "SettingFound",
+    "StepRow",
+]
+
+_ENDED = ("done", "abandoned")
+
+
+class Logbook(Notes):
+    """The record of one store. Usable from several threads; open it with ``daemon.store.open_store``."""
+
+    # -- runs and plans -------------------------------------------------------------------------------------------
+
+    def new_run(
+        self,
+        title: str,
+        camera_port: str,
+        camera_model: str,
+        operator: str,
+        note: str = "",
+        day: date | None = None,
+    ) -> RunRow:
+        """Begin a run, and make its folders.
+
+        ``day`` names the folder, for people; left out: today by this computer's zone. A number is never used twice,
+        even when an older logbook was put back beside newer pictures.
+        """
+        now = clock.utc_now()
+        shown = (day or now.astimezone().date()).isoformat()
+        on_disk = self._files.highest_run_number()
+        with self._writing("new_run") as connection:
+            last = connection.scalar(sa.select(sa.func.max(tables.runs.c.id))) or 0
+            number = max(last, on_disk) + 1
+            row = RunRow(
+                id=number,
+                title=title,
+                folder=run_folder(shown, number, title),
+                created=now,
+                ended=None,
+                state="running",
+                camera_port=camera_port,
+                camera_model=camera_model,
+                operator=operator,
+                note=note,
+            )
+            connection.execute(tables.runs.insert().values(**vars(row)))
+        for name in ("pictures", "control"):
+            self._files.make_folder(self._files.path(row.folder) / name)
+        return self.run(number)
+
+    def add_plan(
+        self,
+        run_id: int,
+        plan: Plan,
+        why: str,
+        only: Iterable[str] | None = None,
+        replaced: Outcome = "retaken",
+    ) -> int:
+        """Give a run its plan, or a re-targeted one, with its steps; the revision's number, from 1.
+
+        Parameters
+        ----------
+        only
+            Ids of the plan's steps that are to be done; None: all of them. A re-targeted plan leaves out what is done.
+        replaced
+            The outcome of steps of earlier revisions that are still to do: from now on this revision does them.
+
+        Raises
+        ------
+        StoreError
+            If the run has ended, an attempt of it is still open, or an id of ``only`` is not in the plan.
+        """
+        text, now = plan_json(plan), clock.utc_now()
+        digest = hashlib.sha256(text.encode()).hexdigest()
+        wanted = None if only is None else set(only)
+        if wanted is not None and (unknown := wanted - {step.id for step in plan.steps}):
+            raise StoreError(f"add_plan: asked for steps {sorted(unknown)} that the plan does not have")
+        with self._writing("add_plan") as connection:
+            state = connection.scalar(sa.select(tables.runs.c.state).where(tables.runs.c.id == run_id))
+            if state is None or state in _ENDED:
+                raise StoreError(f"run {run_id}: asked for a plan; found it {state or 'not in the logbook'}")
+            self._no_open_attempt(connection, run_id, "a new plan revision")
+            newest = sa.select(sa.func.max(tables.run_plans.c.revision)).where(tables.run_plans.c.run_id == run_id)
+            revision = (connection.scalar(newest) or 0) + 1
+            connection.execute(
+                insert(tables.plans).values(hash=digest, json=text, created=now).on_conflict_do_nothing()
+            )
+            row = RunPlan(run_id, revision, digest, why, now)
+            connection.execute(tables.run_plans.insert().values(**vars(row)))
+            connection.execute(
+                tables.steps.update()
+                .where(tables.steps.c.run_id == run_id, tables.steps.c.outcome.is_(None))
+                .values(outcome=replaced, outcome_why=f"plan revision {revision}: {why}", outcome_at=now)
+            )
+            rows = [
+                {
+                    "run_id": run_id,
+                    "revision": revision,
+                    "step_id": step.id,
+                    "position": position,
+                    "kind": step.kind,
+                    "goal": getattr(step, "goal", None),
+                    "group": getattr(step, "group", None),
+                    "settings": getattr(step, "settings", None),
+                }
+                for position, step in enumerate(plan.steps, 1)
+                if wanted is None or step.id in wanted
+            ]
+            if rows:
+                connection.execute(tables.steps.insert(), rows)
+        return revision
+
+    def run_state(self, run_id: int, state: RunState) -> None:
+        """Say where a run stands.
+
+        Raises
+        ------
+        StoreError
+            If the run has ended already, or would be ``done`` or ``abandoned`` with a step that has no outcome or an
+            attempt that has no end (`abandon` ends a run with steps left).
+        """
+        with self._writing("run_state") as connection:
+            if state in _ENDED:
+                self._no_open_attempt(connection, run_id, f"a run that is {state}")
+                left = self._rows(
+                    connection, StepRow, tables.steps.c.run_id == run_id, tables.steps.c.outcome.is_(None)
+                )
+                if left:
+                    names = ", ".join(row.step_id for row in left[:10])
+                    raise StoreError(
+                        f"run {run_id}: asked to be {state} with {len(left)} steps that have no outcome ({names}); "
+                        "each step needs exactly one first"
+                    )
+            self._set_run_state(connection, run_id, state)
+
+    def abandon(self, run_id: int, why: str) -> None:
+        """End a run with whatever is left: open attempts and steps without an outcome become ``abandoned``."""
+        now = clock.utc_now()
+        with self._writing("abandon") as connection:
+            of_run = sa.select(tables.steps.c.id).where(tables.steps.c.run_id == run_id)
+            connection.execute(
+                tables.attempts.update()
+                .where(tables.attempts.c.step_row.in_(of_run), tables.attempts.c.state == "intended")
+                .values(state="abandoned", why=why, ended_at=now)
+            )
+            connection.execute(
+                tables.steps.update()
+                .where(tables.steps.c.run_id == run_id, tables.steps.c.outcome.is_(None))
+                .values(outcome="abandoned", outcome_why=why, outcome_at=now)
+            )
+            self._set_run_state(connection, run_id, "abandoned")
+
+    def run(self, which: int | str) -> RunRow:
+        """A run by its number or ``last``.
+
+        Raises
+        ------
+        UsageError
+            If there is none; the text says which there are.
+        """
+        with self._reading("run") as connection:
+            ids = connection.scalars(sa.select(tables.runs.c.id).order_by(tables.runs.c.id)).all()
+            text = str(which).strip()
+            number = (ids[-1] if ids else -1) if text == "last" else int(text) if text.isdecimal() else -1
+            if number not in ids:
+                known = f"{ids[0]} to {ids[-1]}, or last" if ids else "none yet; make one with: stopwright shoot BRIEF"
+                raise UsageError(f"run {text[:40]!r}: not in the logbook {self._path}; there are: {known}")
+            return self._rows(connection, RunRow, tables.runs.c.id == number)[0]
+
+    def list_runs(self) -> list[RunRow]:
+        """Every run, oldest first."""
+        return self._all(RunRow)
+
+    def run_plans(self, run_id: int) -> list[RunPlan]:
+        """The revisions of a run's plan, oldest first."""
+        return self._all(RunPlan, tables.run_plans.c.run_id == run_id)
+
+    def plan(self, run_id: int, revision: int | None = None) -> Plan:
+        """A run's plan; ``revision`` None: the one in force. StoreError if it has none."""
+        revisions = [row for row in self.run_plans(run_id) if revision in (None, row.revision)]
+        if not revisions:
+            raise StoreError(f"run {run_id}: has no plan revision {revision or ''} in the logbook")
+        with self._reading("plan") as connection:
+            kept = tables.plans.c
+            text = connection.scalar(sa.select(kept.json).where(kept.hash == revisions[-1].plan_hash))
+        return read_plan(str(text), f"plan of run {run_id}")
+
+    # -- steps, attempts, frames ----------------------------------------------------------------------------------
+
+    def steps(self, run_id: int, revision: int | None = None) -> list[StepRow]:
+        """The steps of a run, by revision and position; ``revision`` None: of all revisions."""
+        found = self._all(StepRow, tables.steps.c.run_id == run_id)
+        return [row for row in found if revision in (None, row.revision)]
+
+    def next_step(self, run_id: int) -> StepRow | None:
+        """The first step still to do, or None."""
+        left = self._all(StepRow, tables.steps.c.run_id == run_id, tables.steps.c.outcome.is_(None))
+        return left[0] if left else None
+
+    def begin_attempt(self, step_row: int, exposure_s: float) -> Attempt:
+        """Commit the intent to expose, before the trigger. ``exposure_s``: exact time. [s]
+
+        Numbers go up over all revisions of a run, so that ``step id`` with ``number`` names files once.
+
+        Raises
+        ------
+        StoreError
+            If the step has its outcome, or another attempt at it is still open.
+        """
+        steps, attempts = tables.steps.c, tables.attempts.c
+        with self._writing("begin_attempt") as connection:
+            step = self._step(connection, step_row)
+            if step.outcome is not None:
+                raise StoreError(f"step {step.step_id}: asked to begin an attempt; found the outcome {step.outcome}")
+            self._no_open_attempt(connection, step.run_id, f"an attempt at {step.step_id}", step_row)
+            highest = connection.scalar(
+                sa.select(sa.func.max(attempts.number))
+                .join(tables.steps, steps.id == attempts.step_row)
+                .where(steps.run_id == step.run_id, steps.step_id == step.step_id)
+            )
+            values = {
+                "step_row": step_row,
+                "number": (highest or 0) + 1,
+                "intent_at": clock.utc_now(),
+                "state": "intended",
+                "exposure_s": float(exposure_s),
+            }
+            number = self._insert(connection, tables.attempts, values)
+            return self._rows(connection, Attempt, attempts.id == number)[0]
+
+    def keep(
+        self,
+        attempt_id: int,
+        role: Role,
+        files: Sequence[StoredFile],
+        exif: Any = None,
+        checks: Any = None,
+        verified: Verified = "unverified",
+        taken_camera_clock: str | None = None,
+        state: AttemptState = "kept",
+        outcome: Outcome | None = "kept",
+        why: str = "",
+    ) -> FrameRow:
+        """Commit a frame, its files, the end of its attempt and the outcome of its step: all or nothing.
+
+        ``state`` ``recovered``: the frame was found after a death. With ``outcome`` None the step is still to do (a
+        frame that is not as planned is stored with ``state`` ``failed`` and taken again).
+
+        Raises
+        ------
+        StoreError
+            If the attempt has ended, the step has its outcome, a path is in the record already, or no file is given.
+        """
+        with self._writing("keep") as connection:
+            step = self._step_of(connection, attempt_id)
+            frame_id = self._add_frame(
+                connection, step.run_id, attempt_id, role, files, exif, checks, verified, taken_camera_clock
+            )
+            self._end_attempt(connection, attempt_id, state, why)
+            if outcome is not None:
+                self._set_outcome(connection, step.id, outcome, why)
+            return self._rows(connection, FrameRow, tables.frames.c.id == frame_id)[0]
+
+    def store_frame(
+        self,
+        attempt_id: int | None,
+        run_id: int,
+        role: Role,
+        files: Sequence[StoredFile],
+        exif: Any = None,
+        checks: Any = None,
+        verified: Verified = "unverified",
+        taken_camera_clock: str | None = None,
+    ) -> FrameRow:
+        """Commit a frame and its files alone; ``attempt_id`` None with role ``unasked``: nobody asked for it."""
+        with self._writing("store_frame") as connection:
+            if attempt_id is not None and self._step_of(connection, attempt_id).run_id != run_id:
+                raise StoreError(
+                    f"attempt {attempt_id}: asked to store its frame in run {run_id}, which is not its own"
+                )
+            frame_id = self._add_frame(
+                connection, run_id, attempt_id, role, files, exif, checks, verified, taken_camera_clock
+            )
+            return self._rows(connection, FrameRow, tables.frames.c.id == frame_id)[0]
+
+    def end_attempt(self, attempt_id: int, state: AttemptState, why: str = "") -> None:
+        """Say how an attempt ended; once. StoreError if it had ended already."""
+        with self._writing("end_attempt") as connection:
+            self._end_attempt(connection, attempt_id, state, why)
+
+    def set_outcome(self, step_row: int, outcome: Outcome, why: str = "") -> None:
+        """Give a step its one outcome.
+
+        Raises
+        ------
+        StoreError
+            If it has one already, or an attempt at it is still open.
+        """
+        with self._writing("set_outcome") as connection:
+            self._set_outcome(connection, step_row, outcome, why)
+
+    def attempts(self, run_id: int) -> list[Attempt]:
+        """Every attempt of a run, oldest first."""
+        return self._all(Attempt, _attempt_in_run(run_id))
+
+    def open_attempts(self, run_id: int) -> list[Attempt]:
+        """Attempts that were begun and have no end: what became of them must be found out."""
+        return self._all(Attempt, _attempt_in_run(run_id), tables.attempts.c.state == "intended")
+
+    def frames(self, run_id: int) -> list[FrameRow]:
+        """Every frame of a run, in the order of storing."""
+        return self._all(FrameRow, tables.frames.c.run_id == run_id)
+
+    def files(self, run_id: int) -> list[FileRow]:
+        """Every file of a run's frames."""
+        return self._all(FileRow, frame_in_run(tables.files.c.frame_id, run_id))
+
+    def step(self, step_row: int) -> StepRow:
+        """One step by its row. StoreError if there is none."""
+        with self._reading("step") as connection:
+            return self._step(connection, step_row)
+
+    # -- figures -------------------------------------------------------------------------------------------------
+
+    def counts(self, run_id: int) -> dict[str, Any]:
+        """Figures that must agree with each other and with the disk.
+
+        ``steps`` by kind, without those that a later revision took over (``retaken``); ``kept`` of them, by kind;
+        ``outcomes`` of all rows, ``open`` for none; ``attempts`` by state; ``frames`` by role; ``files``;
+        ``distinct_hashes``; ``bytes``; ``readings``.
+        """
+        steps, attempts, files = self.steps(run_id), self.attempts(run_id), self.files(run_id)
+        return {
+            "steps": _tally(row.kind for row in steps if row.outcome != "retaken"),
+            "kept": _tally(row.kind for row in steps if row.outcome == "kept"),
+            "outcomes": _tally(row.outcome or "open" for row in steps),
+            "attempts": _tally(row.state for row in attempts),
+            "frames": _tally(row.role for row in self.frames(run_id)),
+            "files": len(files),
+            "distinct_hashes": len({row.sha256 for row in files}),
+            "bytes": sum(row.size for row in files),
+            "readings": len(self.readings(run_id)),
+        }
+
+    # -- within one transaction -----------------------------------------------------------------------------------
+
+    def _add_frame(
+        self,
+        connection: sa.Connection,
+        run_id: int,
+        attempt_id: int | None,
+        role: Role,
+        files: Sequence[StoredFile],
+        exif: Any,
+        checks: Any,
+        verified: Verified,
+        taken_camera_clock: str | None,
+    ) -> int:
+        if not files:
+            raise StoreError(f"run {run_id}: asked to store a frame without a file; a frame has at least one")
+        values = {
+            "run_id": run_id,
+            "attempt_id": attempt_id,
+            "role": role,
+            "taken_camera_clock": taken_camera_clock,
+            "stored_at": clock.utc_now(),
+            "exif": {} if exif is None else exif,
+            "checks": [] if checks is None else checks,
+            "verified": verified,
+        }
+        frame_id = self._insert(connection, tables.frames, values)
+        connection.execute(tables.files.insert(), [vars(file) | {"frame_id": frame_id} for file in files])
+        return frame_id
+
+    def _end_attempt(self, connection: sa.Connection, attempt_id: int, state: AttemptState, why: str) -> None:
+        kept = tables.attempts.c
+        done = connection.execute(
+            tables.attempts.update()
+            .where(kept.id == attempt_id, kept.state == "intended")
+            .values(state=state, why=why, ended_at=clock.utc_now())
+        )
+        if done.rowcount != 1:
+            found = connection.scalar(sa.select(kept.state).where(kept.id == attempt_id))
+            raise StoreError(f"attempt {attempt_id}: asked to end as {state}; found it {found or 'not in the logbook'}")
+
+    def _set_outcome(self, connection: sa.Connection, step_row: int, outcome: Outcome, why: str) -> None:
+        step = self._step(connection, step_row)
+        self._no_open_attempt(connection, step.run_id, f"the outcome {outcome} of {step.step_id}", step_row)
+        done = connection.execute(
+            tables.steps.update()
+            .where(tables.steps.c.id == step_row, tables.steps.c.outcome.is_(None))
+            .values(outcome=outcome, outcome_why=why, outcome_at=clock.utc_now())
+        )
+        if done.rowcount != 1:
+            raise StoreError(
+                f"step {step.step_id} of run {step.run_id}: asked for the outcome {outcome}; found {step.outcome} "
+                "already. A step has one outcome for ever"
+            )
+
+    def _set_run_state(self, connection: sa.Connection, run_id: int, state: RunState) -> None:
+        kept = tables.runs.c
+        done = connection.execute(
+            tables.runs.update()
+            .where(kept.id == run_id, kept.state.not_in(_ENDED))
+            .values(state=state, ended=clock.utc_now() if state in _ENDED else None)
+        )
+        if done.rowcount != 1:
+            found = connection.scalar(sa.select(kept.state).where(kept.id == run_id))
+            raise StoreError(f"run {run_id}: asked to be {state}; found it {found or 'not in the logbook'}")
+
+    def _no_open_attempt(self, connection: sa.Connection, run_id: int, asked: str, step_row: int | None = None) -> None:
+        of_step = sa.true() if step_row is None else tables.attempts.c.step_row == step_row
+        found = self._rows(connection, Attempt, _attempt_in_run(run_id), tables.attempts.c.state == "intended", of_step)
+        if found:
+            raise StoreError(
+                f"run {run_id}: asked for {asked}; found attempt {found[0].id}, begun {found[0].intent_at:%H:%M:%S} "
+                "UTC, without an end. Find out what became of its frame first"
+            )
+
+    def _step(self, connection: sa.Connection, step_row: int) -> StepRow:
+        found = self._rows(connection, StepRow, tables.steps.c.id == step_row)
+        if not found:
+            raise StoreError(f"step row {step_row}: not in the logbook")
+        return found[0]
+
+    def _step_of(self, connection: sa.Connection, attempt_id: int) -> StepRow:
+        row = connection.scalar(sa.select(tables.attempts.c.step_row).where(tables.attempts.c.id == attempt_id))
+        if row is None:
+            raise StoreError(f"attempt {attempt_id}: not in the logbook")
+        return self._step(connection, row)
+
+
+def _attempt_in_run(run_id: int) -> Any:
+    return tables.attempts.c.step_row.in_(sa.select(tables.steps.c.id).where(tables.steps.c.run_id == run_id))
+
+
+def _tally(words: Iterable[str]) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for word in words:
+        counts[word] = counts.get(word, 0) + 1
+    return dict(sorted(counts.items()))
