@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, PlainSerializer, TypeAdapter, ValidationError
 
 from plans.errors import BriefError, Complaint
-from plans.stops import Kind, Mark
+from plans.stops import Kind, Mark, Series
 
 PLAN_VERSION: Literal[1] = 1
 
@@ -61,7 +61,12 @@ class Settings(_Shape):
 
 
 class Predicted(_Shape):
-    """What optics says of a frame. ``far_m`` is None for infinity; ``background_*`` is None without a background."""
+    """What optics says of a frame. ``far_m`` is None for infinity; ``background_*`` is None without a background.
+
+    ``background_disc_share`` counts against the frame's width, ``smear_share`` against its height. ``coc_mm`` is the
+    circle of confusion that near and far were reckoned with, ``iso_above_base`` the ISO in stops above the lowest
+    native one.
+    """
 
     near_m: Number
     far_m: Number | None
@@ -72,13 +77,21 @@ class Predicted(_Shape):
     airy_mm: Number
     magnification: Number
     magnification_loss: Number
+    smear_share: dict[str, Number] = {}
+    coc_mm: Number | None = None
+    iso_above_base: Number | None = None
 
 
 class ExposeStep(_Shape):
     """One picture to take.
 
-    ``offset`` is how far the settings lie from the wanted brightness, ``intended_offset`` how far from the metered
-    one they are meant to lie, both in stops. ``reference`` is the id of the step this one is compared with.
+    ``intended_offset`` is how far from the metered brightness the picture is meant to lie (0 but in a bracket),
+    ``offset`` how far its settings miss that: the picture comes out at ``intended_offset + offset`` against the
+    metered one. Both in stops, positive when brighter.
+
+    ``reference`` is the id of the step this one is compared with; it is its own reference when it is the one that
+    others are compared with. ``held`` and ``changed`` name what truly is the same and what differs from the reference
+    (aperture, time, iso, focus, filters); at the reference itself ``held`` is what the whole group shares.
     """
 
     id: str
@@ -134,7 +147,11 @@ class Unreachable(_Shape):
 
 
 class GroupNote(_Shape):
-    """What a group of frames compares. ``spread`` by exact values [stops]; ``left_out`` names rungs not taken."""
+    """What a group of frames compares.
+
+    ``held`` is the same in all frames, ``changed`` is not. ``spread`` is the largest less the smallest ``offset`` by
+    exact values [stops]; ``left_out`` names rungs not taken and why.
+    """
 
     id: str
     title: str
@@ -162,12 +179,13 @@ class Rig(_Shape):
 
 
 class Inputs(_Shape):
-    """All that the plan was made from, so that it can be made again."""
+    """All that the plan was made from, so that it can be made again. ``scales`` before the brief's limits."""
 
     brief: dict[str, Any]
     light: LightBasis
     rig: Rig = Rig()
     scales: dict[Kind, tuple[MarkValue, ...]]
+    series: dict[Kind, Series] = {}
 
 
 class Estimate(_Shape):

@@ -30,8 +30,13 @@ Series = Literal["full", "halves", "thirds", "unknown"]
 KINDS: tuple[Kind, ...] = ("aperture", "time", "iso")
 STEPS: dict[Series, Fraction] = {"full": Fraction(1), "halves": Fraction(1, 2), "thirds": Fraction(1, 3)}
 
-# Farthest that a printed mark may lie from its exact value, in stops: f/1.2 in thirds 0.141, 0.3 s in halves 0.237.
-_NOMINAL_SLACK: dict[Series, float] = {"full": 0.12, "halves": 0.245, "thirds": 0.15}
+# Farthest that a printed mark may lie from its exact value, in stops. The worst of the nominal series: f/1.2 in thirds
+# 0.141, f/13 in halves 0.099, f/11 and f/22 0.081; 0.3 s in halves 0.237, 1/60 s 0.093; ISO 6 0.059.
+_NOMINAL_SLACK: dict[Kind, dict[Series, float]] = {
+    "aperture": {"full": 0.12, "halves": 0.12, "thirds": 0.15},
+    "time": {"full": 0.12, "halves": 0.245, "thirds": 0.15},
+    "iso": {"full": 0.08, "halves": 0.08, "thirds": 0.08},
+}
 
 _APERTURES = {
     "full": "0.7 1 1.4 2 2.8 4 5.6 8 11 16 22 32 45 64 90",
@@ -192,8 +197,9 @@ class Scale:
                 return mark
         light = light_of(self.kind, wanted)
         near = self.nearest(wanted)
-        # 1/2 for 0.5, 1/3 for 0.3, an exact value written out: taken when no nominal rounding could be larger.
-        return near if near and abs(float(near.light) - light) <= 0.11 else None
+        # 1/2 for 0.5, 1/3 for 0.3, 10/13 for 0.8: times are written in more than one way. Elsewhere only the exact value.
+        slack = 0.11 if self.kind == "time" else 0.02
+        return near if near and abs(float(near.light) - light) <= slack else None
 
     def nearest(self, value: float) -> Mark | None:
         """The mark whose exact value lies nearest to ``value`` in stops; None on an empty scale."""
@@ -227,6 +233,28 @@ def scale_between(kind: Kind, lowest: str, highest: str, series: Series) -> Scal
     return whole.within(ends[0], ends[1])
 
 
+def scale_from_exact(kind: Kind, pairs: Iterable[tuple[str, float]], series: Series) -> Scale:
+    """The scale written down as labels with exact values, nine digits of them.
+
+    Positions come back as the fractions they were: sixths of a stop (full, half and third stops), or the thousandths
+    that stand for printed values off every series.
+
+    Raises
+    ------
+    ValueError
+        If a value is not above zero, or is neither.
+    """
+    marks = []
+    for label, exact in pairs:
+        light = light_of(kind, exact)
+        near = [Fraction(round(light * parts), parts) for parts in (6, 1000)]
+        position = next((place for place in near if abs(float(place) - light) <= 1e-6), None)
+        if position is None:
+            raise ValueError(f"{label}: {exact!r} is no exact {kind} of a scale")
+        marks.append(Mark(kind, label, position))
+    return Scale(kind, tuple(sorted(marks, key=lambda mark: mark.exact)), series)
+
+
 def _fit(kind: Kind, values: Sequence[float], series: Series) -> list[Fraction] | None:
     """Positions of ``values`` on a series, or None when two share one or one lies too far off."""
     step = STEPS[series]
@@ -234,7 +262,7 @@ def _fit(kind: Kind, values: Sequence[float], series: Series) -> list[Fraction] 
     for value in values:
         light = light_of(kind, value)
         position = round(light / float(step)) * step
-        if abs(float(position) - light) > _NOMINAL_SLACK[series]:
+        if abs(float(position) - light) > _NOMINAL_SLACK[kind][series]:
             return None
         positions.append(position)
     return positions if len(set(positions)) == len(positions) else None

@@ -17,6 +17,7 @@ SettingName = Literal[
     "aperture",
     "time",
     "iso",
+    "iso_auto",
     "mode",
     "focus_mode",
     "white_balance",
@@ -35,6 +36,8 @@ class SettingState(_Shape):
     """One setting as the camera shows it now.
 
     ``labels`` are the camera's own words in its own order; ``widget`` is the name libgphoto2 gives it.
+    ``raw`` is the code behind the current label, where the camera tells one: codes are never translated.
+    ``current`` is empty when the camera shows a value that is not among its own choices.
     """
 
     name: SettingName
@@ -42,6 +45,7 @@ class SettingState(_Shape):
     current: str
     labels: tuple[str, ...]
     writable: bool
+    raw: str | None = None
 
 
 class CameraState(_Shape):

@@ -1,0 +1,114 @@
+"""Putting a run together: camera, store, operator, plan; used by the commands."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+
+from daemon.camera.binding import bind
+from daemon.camera.dialects import camera_scales
+from daemon.camera.supervisor import CameraProcess
+from daemon.camera.verbs import CameraState
+from daemon.errors import BindingRefused, UsageError
+from daemon.feed import Command, CommandQueue
+from daemon.operator import ConsoleOperator, Operator, named_operator
+from daemon.runner import Runner
+from daemon.store import Store
+from plans.plan import OperatorStep, Plan
+
+
+@contextmanager
+def open_camera(port: str | None, work: Path) -> Iterator[CameraProcess]:
+    """The camera at ``port``, or the only one there; let go at the end. ``work``: for the library's own settings."""
+    camera = CameraProcess(port, work)
+    try:
+        yield camera
+    finally:
+        camera.close()
+
+
+def choose_operator(name: str | None, camera_port: str | None) -> Operator | None:
+    """The operator a user asked for; by default the console, or nobody where there is no terminal."""
+    if name is None:
+        name = "console" if sys.stdin.isatty() and sys.stderr.isatty() else "nobody"
+    if name == "nobody":
+        return None
+    if name == "console":
+        return ConsoleOperator(sys.stdin, sys.stderr)
+    return named_operator(name, camera_port)
+
+
+def refuse_without_hands(plan: Plan, operator: Operator | None) -> None:
+    """Refuse a plan that needs hands when nobody is there.
+
+    Raises
+    ------
+    UsageError
+        With what hands would have to do.
+    """
+    needed = [step.text for step in plan.steps if isinstance(step, OperatorStep)]
+    if needed and operator is None:
+        raise UsageError(
+            f"This plan needs hands {len(needed)} times, first: {needed[0]} Found no terminal to ask on. "
+            "Run it in a terminal, or name an operator with --operator; a rig that stands framed and focused needs "
+            "no first step with --composed"
+        )
+
+
+def fit_to_camera(plan: Plan, state: CameraState, may_recompile: bool) -> tuple[Plan, list[str]]:
+    """The plan for the connected camera, and how its marks differed from the kit's.
+
+    Raises
+    ------
+    BindingRefused
+        If the camera lacks marks of the plan, and it may not be, or cannot be, compiled again.
+    """
+    from plans.compiler import compile_brief
+
+    from plans.brief import Brief
+    from plans.reading import brief_from_tree
+
+    try:
+        bind(plan, state)
+    except BindingRefused as refused:
+        scales = camera_scales(state)
+        if not may_recompile or not all(scales.get(kind) and scales[kind].marks for kind in plan.inputs.scales):
+            raise
+        brief: Brief = brief_from_tree(plan.inputs.brief, camera_scales=scales)
+        newer = compile_brief(brief, light=plan.inputs.light, rig=plan.inputs.rig, scales=scales)
+        bind(newer, state)
+        return newer, refused.differences
+    return plan, []
+
+
+@contextmanager
+def stopping_by_signal(runner: Runner, commands: CommandQueue) -> Iterator[list[int]]:
+    """Ctrl-C and SIGTERM stop the run after the frame in flight, and at once while it waits for hands.
+
+    Gives the list of signals that came.
+    """
+    asked: list[int] = []
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        asked.append(number)
+        if runner.waiting_for_hands:
+            raise KeyboardInterrupt
+        if len(asked) == 1:
+            print("\nStopping after the frame in flight.", file=sys.stderr, flush=True)
+        commands.send(Command(f"signal-{len(asked)}", "stop"))
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield asked
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def library_folder(store: Store) -> Path:
+    """Where the camera library keeps its own settings, apart from the user's."""
+    return store.path / ".camera"

@@ -1,0 +1,257 @@
+"""What makers call a setting, what their labels mean, and which scales a camera offers.
+
+The names are those that the camera library gives its widgets; they were read from its published configuration trees.
+The library runs in the C locale, so that labels are its own words and never a translation; where the camera also
+tells the code behind a label, the code decides.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from plans.stops import KINDS, STEPS, Kind, Mark, Scale, Series, label_value, light_of, series_marks
+
+if TYPE_CHECKING:  # the camera process reads the tables only, and starts faster without pydantic
+    from daemon.camera.verbs import CameraState, SettingName, SettingState
+
+# Our name: the library's names for it, the more exact first. Order of the table: the order in which settings are sent.
+WIDGETS: dict[SettingName, tuple[str, ...]] = {
+    "mode": ("expprogram", "autoexposuremodedial", "autoexposuremode", "shootingmode"),
+    "capture_target": ("capturetarget",),
+    "image_format": ("imageformat", "imagequality", "imgquality", "imagesize"),
+    "focus_mode": ("focusmode", "focusmode2"),
+    "white_balance": ("whitebalance",),
+    "iso_auto": ("isoauto", "autoiso"),
+    "exposure_bias": ("exposurecompensation", "exposurecompensation2"),
+    "iso": ("iso",),
+    "aperture": ("aperture", "f-number"),
+    "time": ("shutterspeed2", "shutterspeed"),
+}
+
+# Standard property behind a widget, as the library lists it among the raw ones. Source: ISO 15740; 0xD100 is measured.
+TWINS: dict[str, str] = {
+    "whitebalance": "5005",
+    "f-number": "5007",
+    "focusmode": "500a",
+    "shutterspeed": "500d",
+    "expprogram": "500e",
+    "iso": "500f",
+    "exposurecompensation": "5010",
+    "shutterspeed2": "d100",
+}
+
+_CARD = ("memory card", "card", "card+sdram")  # the order of preference
+_MANUAL_MODE = ("m", "manual")
+_MANUAL_FOCUS = ("manual", "mf", "manual focus", "mf (fixed)", "mf (selection)", "preset mf")
+_RAW_WORDS = ("raw", "nef", "craw")
+_CUT = re.compile(r"\d+\.\d{4}s")
+_OFF_SERIES = 0.09  # farthest that a label no series prints may lie from its place: 10/15 for 0.7 [stops]
+_LONGEST_S = 1000.0  # above it a "time" is a code for bulb (429496.7295 s)
+
+
+def card_label(labels: Sequence[str]) -> str | None:
+    """The label of a capture target that keeps pictures on the card, or None."""
+    by_word = {label.lower(): label for label in labels}
+    return next((by_word[word] for word in _CARD if word in by_word), None)
+
+
+def is_card(label: str) -> bool:
+    """Whether pictures go to the card under this capture target."""
+    return label.lower() in _CARD
+
+
+def _code(setting: SettingState) -> int | None:
+    text = setting.raw or ""
+    return int(text) if re.fullmatch(r"\d+", text) else None
+
+
+def is_manual_mode(setting: SettingState) -> bool | None:
+    """Whether aperture and time are both the photographer's; None when the camera does not tell.
+
+    Source: ISO 15740, exposure program mode 1 is manual.
+    """
+    if setting.widget == "expprogram" and _code(setting) is not None:
+        return _code(setting) == 1
+    return setting.current.lower() in _MANUAL_MODE if setting.current else None
+
+
+def is_manual_focus(setting: SettingState) -> bool | None:
+    """Whether the lens stays where it was focused; None when the camera does not tell. Source: ISO 15740, mode 1."""
+    if setting.widget == "focusmode" and _code(setting) is not None:
+        return _code(setting) == 1
+    if not setting.current or setting.current.lower() == "undefined":
+        return None
+    return setting.current.lower() in _MANUAL_FOCUS
+
+
+def is_auto_balance(setting: SettingState) -> bool | None:
+    """Whether the white balance wanders from frame to frame; None when untold. Source: ISO 15740, code 2."""
+    if setting.widget == "whitebalance" and _code(setting) is not None and (_code(setting) or 0) < 0x8000:
+        return _code(setting) == 2
+    if not setting.current:
+        return None
+    word = setting.current.lower()
+    return word.startswith(("auto", "awb")) or word.endswith(" auto")
+
+
+def bias_stops(setting: SettingState) -> float | None:
+    """Exposure compensation, or None when it is no number. Some bodies tell thousandths. [stops]"""
+    try:
+        value = float(setting.current)
+    except ValueError:
+        return None
+    return value / 1000 if abs(value) >= 100 else value
+
+
+def is_auto_iso(state: CameraState) -> bool | None:
+    """Whether the camera chooses the ISO; None when it tells no ISO at all."""
+    iso = state.settings.get("iso")
+    switch = state.settings.get("iso_auto")
+    if switch is not None and switch.current.lower() == "on":
+        return True
+    if iso is None or not iso.current:
+        return None
+    return _plain_value("iso", iso.current) is None
+
+
+def files_expected(image_format: str) -> int:
+    """How many files one exposure makes: two for a pair of RAW and JPEG."""
+    return 2 if "+" in image_format.strip("+ ") else 1
+
+
+def keeps_raw(image_format: str) -> bool:
+    """Whether the format holds RAW files."""
+    words = re.split(r"[^a-z]+", image_format.lower())
+    return any(word in words or word in ("mraw", "sraw") for word in _RAW_WORDS)
+
+
+def _plain_value(kind: Kind, label: str) -> float | None:
+    """The number in a label that stands for itself: no code for auto, bulb or flash sync, no minutes."""
+    if kind == "time" and re.match(r"655\d\d/", label):
+        return None
+    try:
+        value = label_value(kind, label)
+    except ValueError:
+        return None
+    if kind == "time" and value > _LONGEST_S:
+        return None
+    if kind == "iso" and value in (65535.0, 65534.0):
+        return None
+    return value
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A scale with the camera's own label for each of its marks."""
+
+    scale: Scale
+    labels: Mapping[Mark, str]
+
+
+def read_labels(kind: Kind, labels: Sequence[str]) -> Reading:
+    """The scale behind a camera's labels, in marks for people (f/5.6, 0.8), with the camera's label for each.
+
+    The series that explains most labels is taken, the coarser of two; at least half must be explained, else the
+    series is ``unknown`` and printed values count as exact. A label off the series (a lens that opens to f/1.8 on a
+    scale in halves) keeps the exact value of the series that prints it. Bulb, auto and other codes are left out, as
+    are whole minutes, which cameras round as they like.
+
+    A scale written in ten-thousandths of a second (``0.0166s``) is cut off, not exact: there a label that several
+    marks share (``0.0001s``) is left out as well.
+    """
+    values = {label: value for label in labels if (value := _plain_value(kind, label)) is not None}
+    cut = kind == "time" and bool(values) and all(_CUT.fullmatch(label) for label in values)
+    best: Series = "unknown"
+    places: dict[str, Fraction] = {}
+    for series in ("full", "halves", "thirds"):
+        found = _cut_places(values, series) if cut else _places(kind, values, series)
+        if len(found) > len(places):
+            best, places = series, found
+    if not values or 2 * len(places) < len(values):
+        best, places = "unknown", {}
+    pairs: dict[Mark, str] = {}
+    for label, value in values.items():
+        if cut and label not in places:
+            continue
+        light = places[label] if label in places else _elsewhere(kind, value)
+        mark = Mark(kind, _for_people(kind, label, light), light)
+        if not any(known.light == light for known in pairs):
+            pairs[mark] = label
+    return Reading(Scale(kind, tuple(sorted(pairs, key=lambda mark: mark.exact)), best), pairs)
+
+
+def _printed(kind: Kind, series: Series) -> dict[Fraction, float]:
+    return {mark.light: label_value(kind, mark.label) for mark in series_marks(kind, series)}
+
+
+def _places(kind: Kind, values: Mapping[str, float], series: Series) -> dict[str, Fraction]:
+    """The place on a series of each label that the series explains; each place goes to its nearest label."""
+    step, printed = STEPS[series], _printed(kind, series)
+    nearest: dict[Fraction, tuple[float, str]] = {}
+    for label, value in values.items():
+        light = light_of(kind, value)
+        place = round(light / float(step)) * step
+        off = abs(float(place) - light)
+        if math.isclose(printed.get(place, 0.0), value, rel_tol=0.01):
+            off = 0.0
+        if off <= _OFF_SERIES and off < nearest.get(place, (math.inf, ""))[0]:
+            nearest[place] = (off, label)
+    return {label: place for place, (_, label) in nearest.items()}
+
+
+def _cut_places(values: Mapping[str, float], series: Series) -> dict[str, Fraction]:
+    """The same for times that the library cuts off after the fourth decimal."""
+    printed = _printed("time", series)
+    # From here on the makers' own rounding is coarser than the cut: 0.7692 is the mark 0.8.
+    places = _places("time", {label: value for label, value in values.items() if value >= 0.2}, series)
+    for label, value in values.items():
+        fits = [place for place, shown in printed.items() if int(shown * 10_000 + 1e-6) == round(value * 10_000)]
+        if value < 0.2 and len(fits) == 1:
+            places[label] = fits[0]
+    return places
+
+
+def _elsewhere(kind: Kind, value: float) -> Fraction:
+    for series in ("thirds", "halves"):
+        for place, shown in _printed(kind, series).items():
+            if math.isclose(shown, value, rel_tol=0.01):
+                return place
+    return Fraction(round(light_of(kind, value) * 1000), 1000)
+
+
+def _for_people(kind: Kind, label: str, light: Fraction) -> str:
+    if kind == "aperture":
+        return f"f/{label_value(kind, label):g}"
+    if kind == "iso":
+        return f"{label_value(kind, label):g}"
+    for series in ("thirds", "halves"):
+        for mark in series_marks("time", series):
+            if mark.light == light:
+                return mark.label
+    return re.sub(r"\s*s$", "", label)
+
+
+def camera_readings(state: CameraState) -> dict[Kind, Reading]:
+    """Scale and labels of aperture, time and ISO, as far as the camera offers them."""
+    readings = {}
+    for kind in KINDS:
+        setting = state.settings.get(kind)
+        if setting is None:
+            continue
+        reading = read_labels(kind, setting.labels)
+        if reading.scale.marks:
+            readings[kind] = reading
+    return readings
+
+
+def camera_scales(state: CameraState) -> dict[Kind, Scale]:
+    """The scales that a camera offers, in marks for people. Bulb, auto and codes are left out.
+
+    A setting that the camera lacks, or whose choices it does not list, is not in the result.
+    """
+    return {kind: reading.scale for kind, reading in camera_readings(state).items()}

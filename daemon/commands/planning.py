@@ -1,0 +1,66 @@
+"""``compile`` and ``explain``: from a brief to a plan, and a plan in plain words."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from daemon.commands.common import (
+    brief_from,
+    demand_reachable,
+    ends_well,
+    json_option,
+    note,
+    plan_from,
+    print_json,
+    reachable_option,
+    say,
+)
+from daemon.errors import PlanUnreachable, UsageError
+from plans.plan import plan_json
+
+
+@click.command("compile")
+@click.argument("brief_path", metavar="BRIEF", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Write the plan to this file, for shoot or explain.")
+@reachable_option
+@json_option
+@ends_well
+def compile_command(brief_path: Path, out: Path | None, reachable: bool, as_json: bool) -> None:
+    """Compile BRIEF to a plan and show it; exit 3 when a goal cannot be reached."""
+    from plans.compiler import compile_brief
+    from plans.rehearsal import summary
+
+    plan = compile_brief(brief_from(brief_path))
+    if out is not None:
+        try:
+            out.write_text(plan_json(plan), encoding="utf-8")
+        except OSError as error:
+            raise UsageError(f"--out {str(out)!r}: cannot be written ({error.strerror})") from None
+    if as_json:
+        print_json(json.loads(plan_json(plan)))
+    else:
+        say(summary(plan))
+    if plan.unreachable and not reachable:
+        if as_json:
+            note(f"stopwright: {PlanUnreachable(list(plan.unreachable))}")
+        raise SystemExit(PlanUnreachable.exit_code)
+    demand_reachable(plan, reachable)
+
+
+@click.command()
+@click.argument("path", metavar="PLAN", type=click.Path(path_type=Path))
+@json_option
+@ends_well
+def explain(path: Path, as_json: bool) -> None:
+    """Say in plain words what each step of PLAN (or of a brief) does to the picture, in numbers."""
+    from plans.explain import explain as explain_plan
+
+    plan = plan_from(path)
+    text = explain_plan(plan)
+    if as_json:
+        print_json({"title": plan.title, "text": text, "plan": json.loads(plan_json(plan))})
+    else:
+        say(text)

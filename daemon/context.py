@@ -1,0 +1,187 @@
+"""What every part of a run shares: store, camera, operator, the plan in force, and a voice."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from daemon import clock
+from daemon.camera.binding import bind
+from daemon.camera.dialects import camera_scales
+from daemon.camera.verbs import Camera
+from daemon.errors import CameraAbsent, CameraBusy, CameraError, CameraSilent, RunPaused, StoreError
+from daemon.feed import Event, Kind, Listener
+from daemon.frames import FrameTaker
+from daemon.hands import HandsState, hands_after
+from daemon.logbook import RunRow, StepRow
+from daemon.operator import Operator
+from daemon.reconcile import Reconciler
+from daemon.store import Store
+from plans.plan import OperatorStep, Plan, Step, plan_json
+
+LOST = (CameraAbsent, CameraBusy, CameraSilent)
+
+
+def may_pass(error: CameraError) -> bool:
+    """Whether a frame's trouble may be over when the camera is asked again: a lost link, or a refusal without a why."""
+    return isinstance(error, LOST) or type(error) is CameraError
+
+
+_ASK_AGAIN_S = 0.5
+_Result = TypeVar("_Result")
+
+
+@dataclass(frozen=True)
+class Manners:
+    """How a run behaves where there is a choice.
+
+    ``patience_s``: how long a lost camera is waited for before the run pauses [s]. ``reachable``: when the light as
+    metered puts goals out of reach, go on with the others without asking.
+    """
+
+    patience_s: float = 60.0
+    reachable: bool = False
+
+
+class RunContext:
+    """One run with its store, camera and operator."""
+
+    def __init__(
+        self,
+        store: Store,
+        camera: Camera,
+        operator: Operator | None,
+        listener: Listener,
+        manners: Manners,
+        run: RunRow,
+    ):
+        self.store, self.logbook, self.camera = store, store.logbook, camera
+        self.operator, self.manners, self.run = operator, manners, run
+        self.waiting_for_hands = False
+        self._listener = listener
+        self._plans: dict[int, Plan] = {}
+        self._taker: tuple[int, FrameTaker] | None = None
+
+    # -- the plan -------------------------------------------------------------------------------------------------
+
+    @property
+    def folder(self) -> Path:
+        """Where the run's pictures lie."""
+        return self.store.files.path(self.run.folder)
+
+    def revision(self) -> int:
+        """The number of the plan revision in force."""
+        return self.logbook.run_plans(self.run.id)[-1].revision
+
+    def plan(self, revision: int | None = None) -> Plan:
+        """The plan of a revision; None: the one in force."""
+        number = revision or self.revision()
+        if number not in self._plans:
+            self._plans[number] = self.logbook.plan(self.run.id, number)
+        return self._plans[number]
+
+    def adopt_plan(self, plan: Plan, why: str) -> None:
+        """Put a plan in force, in the logbook and as a file beside the pictures."""
+        revision = self.logbook.add_plan(self.run.id, plan, why)
+        self._plans[revision] = plan
+        name = "plan.json" if revision == 1 else f"plan-{revision}.json"
+        self.store.files.write_text_atomically(self.folder / name, plan_json(plan))
+
+    def step(self, row: StepRow) -> Step:
+        """The plan's step behind a row."""
+        for step in self.plan(row.revision).steps:
+            if step.id == row.step_id:
+                return step
+        raise StoreError(f"run {self.run.id}: its plan has no step {row.step_id}; the logbook was changed by hand")
+
+    # -- the camera -----------------------------------------------------------------------------------------------
+
+    def taker(self) -> FrameTaker:
+        """The frame taker for the plan in force and the camera as connected."""
+        revision = self.revision()
+        if self._taker is None or self._taker[0] != revision:
+            state = self.camera.state()
+            binding = bind(self.plan(revision), state)
+            taker = FrameTaker(self.store, self.camera, binding, camera_scales(state), self.run)
+            self._taker = (revision, taker)
+        return self._taker[1]
+
+    def reconciler(self) -> Reconciler:
+        """Finds out what became of frames in flight."""
+        return Reconciler(self.taker(), self.tell_event)
+
+    def wait_for_camera(self, error: CameraError) -> None:
+        """Wait for a lost camera, then settle the frame in flight.
+
+        Raises
+        ------
+        CameraError
+            The latest trouble, when patience is over.
+        """
+        self.tell("camera-lost", str(error))
+        end = clock.monotonic() + self.manners.patience_s
+        while True:
+            self._taker = None
+            try:
+                self.reconciler().settle()
+                break
+            except CameraError as trouble:
+                if not may_pass(trouble) or clock.monotonic() >= end:
+                    raise trouble from error
+                clock.sleep(_ASK_AGAIN_S)
+        self.tell("camera-back", "The camera is back")
+
+    def with_camera(self, act: Callable[[], _Result]) -> _Result:
+        """Do something that leaves no frame in flight; once more after the camera was lost and came back."""
+        try:
+            return act()
+        except LOST as error:
+            self.wait_for_camera(error)
+            return act()
+
+    # -- hands ----------------------------------------------------------------------------------------------------
+
+    def hands(self) -> HandsState:
+        """Focus and filters as hands left them."""
+        done: list[OperatorStep] = []
+        for row in self.logbook.steps(self.run.id):
+            if row.kind == "operator" and row.outcome == "kept":
+                step = self.step(row)
+                assert isinstance(step, OperatorStep)
+                done.append(step)
+        return hands_after(done, self.plan(1).inputs.rig)
+
+    @contextmanager
+    def asking(self, what: str) -> Iterator[Operator]:
+        """The operator, while the run waits for an answer.
+
+        Raises
+        ------
+        RunPaused
+            If nobody is there.
+        """
+        if self.operator is None:
+            raise RunPaused(
+                f"{what}\nNobody is there to answer. Nothing is lost; go on from a terminal, or with --operator, by: "
+                "stopwright resume last"
+            )
+        self.waiting_for_hands = True
+        try:
+            yield self.operator
+        finally:
+            self.waiting_for_hands = False
+
+    # -- the voice ------------------------------------------------------------------------------------------------
+
+    def tell(self, kind: Kind, text: str, **data: Any) -> None:
+        """Tell an event to whoever listens, and note it in the logbook."""
+        self.tell_event(Event(kind, text, data))
+
+    def tell_event(self, event: Event) -> None:
+        """The same for an event that is made already."""
+        if event.kind not in ("step-started", "frame-kept"):  # these are in the record as steps and frames
+            self.logbook.add_event(event.kind, event.text, self.run.id, event.data)
+        self._listener(event)

@@ -1,0 +1,100 @@
+"""The metering frame of a run: take it until it can be believed, then hold, re-target or ask."""
+
+from __future__ import annotations
+
+from daemon.context import RunContext, may_pass
+from daemon.errors import CameraError, PlanUnreachable, RunPaused
+from daemon.logbook import StepRow
+from daemon.pictures.reading import Reading
+from daemon.readings import Reader
+from daemon.retarget import LONGEST_METERING, conclude, next_settings
+from plans.plan import ControlStep, LightBasis, Plan, Settings
+
+RETARGET, AS_PLANNED, STOP = "re-target the plan to the light as it is", "shoot as planned", "stop here"
+GO_ON = "go on with the goals that can be reached"
+
+
+class Meter:
+    """Does the metering step of a run."""
+
+    def __init__(self, context: RunContext, reader: Reader):
+        self._context, self._reader = context, reader
+
+    def do(self, row: StepRow, step: ControlStep) -> None:
+        """Meter, decide, and give the step its outcome.
+
+        Raises
+        ------
+        RunPaused
+            If the operator stops, or nobody is there to answer.
+        PlanUnreachable
+            If the light as metered puts goals out of reach and nobody says to go on.
+        """
+        from plans.compiler import kit_of
+
+        context = self._context
+        plan = context.plan(row.revision)
+        context.tell("step-started", step.text, step=step.id)
+        settings, reading = self._converge(row, step)
+        metered = conclude(plan, step, settings, reading, kit_of(plan).lens.focal_length_mm)
+        text = f"The light is EV {metered.ev100:.1f}, {metered.error:+.2f} stop against the plan"
+        context.tell("light-metered", text, ev100=metered.ev100, error=metered.error, decision=metered.decision)
+        answer = AS_PLANNED if metered.decision == "hold" else RETARGET
+        if metered.decision == "ask":
+            answer = self._ask(metered.error)
+        newer = None
+        if answer == RETARGET:
+            newer = self._plan_for(plan, LightBasis(ev100=metered.ev100, origin="metered"))
+        context.logbook.set_outcome(row.id, "kept", text)
+        if newer is not None:
+            context.adopt_plan(newer, f"re-targeted to EV {metered.ev100:.2f} as metered")
+            context.tell("retargeted", f"The plan was compiled again for EV {metered.ev100:.1f}", ev100=metered.ev100)
+
+    def _converge(self, row: StepRow, step: ControlStep) -> tuple[Settings, Reading]:
+        settings = step.settings
+        for _ in range(LONGEST_METERING):
+            try:
+                taken = self._context.taker().take(row, step, settings)
+            except CameraError as error:
+                if not may_pass(error):
+                    raise
+                self._context.wait_for_camera(error)
+                continue
+            frame = self._context.taker().keep(taken, step, whole=False, why="metering frame")
+            reading = self._reader.level(frame)
+            further = next_settings(settings, reading, self._context.taker().scales)
+            if further is None:
+                return settings, reading
+            settings = further
+        raise RunPaused(
+            f"The light could not be metered in {LONGEST_METERING} frames: it changes too fast, or the link drops. "
+            "Nothing is lost; go on with: stopwright resume last"
+        )
+
+    def _ask(self, error: float) -> str:
+        side = "brighter" if error > 0 else "darker"
+        question = (
+            f"The light is {abs(error):.1f} stops {side} than the brief says. A filter left on the lens, another hour, "
+            "or a wrong guess? What now?"
+        )
+        with self._context.asking(question) as operator:
+            answer = operator.choose(question, [RETARGET, AS_PLANNED, STOP])
+        if answer == STOP:
+            raise RunPaused("Stopped at the metering frame. Nothing is lost; go on with: stopwright resume last")
+        return answer
+
+    def _plan_for(self, plan: Plan, light: LightBasis) -> Plan:
+        from plans.compiler import recompile
+
+        newer = recompile(plan, light, self._context.hands().rig(metered=True))
+        before = {item.goal for item in plan.unreachable}
+        lost = [item for item in newer.unreachable if item.goal not in before]
+        if lost and not self._context.manners.reachable:
+            error = PlanUnreachable(lost)
+            if self._context.operator is None or not newer.exposing:
+                raise error
+            question = f"In the light as it is:\n{error}\nWhat now?"
+            with self._context.asking(question) as operator:
+                if operator.choose(question, [GO_ON, STOP]) == STOP:
+                    raise error
+        return newer

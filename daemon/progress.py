@@ -1,0 +1,69 @@
+"""What a person sees while a run goes on: one line an event, a bar of text, never more than 80 columns."""
+
+from __future__ import annotations
+
+from typing import TextIO
+
+from daemon.feed import Event
+from daemon.report import settings_line
+from plans.plan import Settings
+
+BAR = 12  # characters
+WIDTH = 80
+
+
+class Progress:
+    """A listener that writes lines for people."""
+
+    def __init__(self, sink: TextIO):
+        self._sink = sink
+        self._left_s = 0.0
+        self._overheads: list[float] = []
+        self._group = ""
+
+    def __call__(self, event: Event) -> None:
+        """Show one event."""
+        data = event.data
+        if event.kind == "step-started" and "settings" in data:
+            self._left_s = data["exposure_left_s"]
+            self._heading(data["goal"])
+        elif event.kind == "step-started":
+            self._say(f"    {event.text}")
+        elif event.kind == "frame-kept":
+            self._frame(event)
+        elif event.kind == "run-done":
+            self._say(f"\n{event.text}.")
+        elif event.kind == "run-started":
+            self._say(f"{event.text}\n  pictures and record: {data['folder']}")
+        elif event.kind == "note" and data.get("caution"):
+            self._say(f"\n  {event.text}")
+        elif event.kind != "hands-done":
+            self._say(f"  {event.kind}: {event.text}")
+
+    def _frame(self, event: Event) -> None:
+        data = event.data
+        settings = Settings.model_validate(data["settings"])
+        exposure = settings.time.exact
+        self._overheads.append(max(0.0, data["took_s"] - exposure))
+        todo = data["total"] - data["done"]
+        left = self._left_s - exposure + todo * sum(self._overheads) / len(self._overheads)
+        filled = round(BAR * data["done"] / data["total"])
+        bar = "=" * filled + "." * (BAR - filled)
+        odd = "" if data["verified"] == "as planned" else f"  ({data['verified']})"
+        text = f"  {bar} {data['done']:>3}/{data['total']}  {settings_line(settings)}{odd}"
+        self._say(f"{text[: WIDTH - 14]:<{WIDTH - 14}}{_minutes(left):>12}")
+
+    def _heading(self, goal: str) -> None:
+        if goal != self._group:
+            self._group = goal
+            self._say(f"\n  {goal}"[:WIDTH])
+
+    def _say(self, text: str) -> None:
+        print(text, file=self._sink, flush=True)
+
+
+def _minutes(seconds: float) -> str:
+    """Time left for people: seconds below a minute and a half, then minutes."""
+    if seconds < 90:
+        return f"{max(0.0, seconds):.0f} s left"
+    return f"{seconds / 60:.0f} min left"

@@ -1,0 +1,111 @@
+"""Readings of a run's frames: measured in a worker thread while the next frame is exposed, written by the runner.
+
+The decoder releases the interpreter lock, so measuring never delays an exposure. A frame is compared with its group's
+reference; what settings alone would give is recorded beside what was measured, and the difference of the two.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from types import TracebackType
+
+from daemon.errors import StopwrightError
+from daemon.feed import Event, Listener
+from daemon.logbook import FrameRow, RunRow
+from daemon.pictures.reading import METHOD, FrameMeasure, Reading, compare, measure_frame
+from daemon.store import Store
+from plans.plan import ExposeStep, Plan
+
+
+class Reader:
+    """Measures frames of one run in the background. Use as a context manager; `finish` writes the readings."""
+
+    def __init__(self, store: Store, run: RunRow, tell: Listener):
+        self._store, self._run, self._tell = store, run, tell
+        self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="reading")
+        self._measures: dict[int, Future[FrameMeasure]] = {}
+
+    def __enter__(self) -> Reader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def begin(self, frame: FrameRow, path: Path) -> None:
+        """Start measuring a frame."""
+        self._measures[frame.id] = self._pool.submit(measure_frame, path)
+
+    def measure(self, frame: FrameRow) -> FrameMeasure:
+        """The measure of a frame, waited for; begun now when it was not (a run that was resumed)."""
+        if frame.id not in self._measures:
+            self.begin(frame, self._path(frame))
+        return self._measures[frame.id].result()
+
+    def level(self, frame: FrameRow) -> Reading:
+        """Read one frame by itself and write the reading down (the metering frame)."""
+        reading = compare(self.measure(frame))
+        self._write(frame, reading, None, None)
+        return reading
+
+    def finish(self, plan: Plan) -> None:
+        """Read every picture of ``plan`` that has no reading yet, and write the readings down."""
+        frames = kept_frames(self._store, self._run)
+        read = {row.frame_id for row in self._store.logbook.readings(self._run.id) if row.version == _version()}
+        for step in plan.exposing:
+            frame = frames.get(step.id)
+            if frame is None or frame.id in read:
+                continue
+            reference = frames.get(step.reference)
+            try:
+                against = self.measure(reference) if reference else None
+                reading = compare(self.measure(frame), against)
+            except StopwrightError as error:
+                self._tell(Event("note", f"{step.id}: cannot be read: {error}", {"step": step.id}))
+                continue
+            self._write(frame, reading, reference, expected_difference(plan, step))
+
+    def _write(self, frame: FrameRow, reading: Reading, reference: FrameRow | None, expected: float | None) -> None:
+        measured = reading.against_reference_stops
+        residual = measured - expected if measured is not None and expected is not None else None
+        data = {"reading": reading, "expected_stops": expected, "residual_stops": residual}
+        self._store.logbook.add_reading(
+            frame.id, str(METHOD["name"]), _version(), data, reference.id if reference else None
+        )
+
+    def _path(self, frame: FrameRow) -> Path:
+        files = [file for file in self._store.logbook.files(self._run.id) if file.frame_id == frame.id]
+        readable = [file for file in files if file.kind == "jpeg"] or files
+        return self._store.files.path(readable[0].path)
+
+
+def _version() -> str:
+    return str(METHOD["version"])
+
+
+def expected_difference(plan: Plan, step: ExposeStep) -> float | None:
+    """How much brighter the settings alone make a frame than its reference. [stops]"""
+    for other in plan.exposing:
+        if other.id == step.reference:
+            return (step.intended_offset + step.offset) - (other.intended_offset + other.offset)
+    return None
+
+
+def kept_frames(store: Store, run: RunRow) -> dict[str, FrameRow]:
+    """The one frame that counts for each exposing step of the plan in force, by step id."""
+    logbook = store.logbook
+    revisions = logbook.run_plans(run.id)
+    newest = revisions[-1].revision if revisions else 0
+    steps = {row.id: row.step_id for row in logbook.steps(run.id, newest) if row.outcome == "kept"}
+    counted = {
+        attempt.id: steps[attempt.step_row]
+        for attempt in logbook.attempts(run.id)
+        if attempt.step_row in steps and attempt.state in ("kept", "recovered")
+    }
+    return {
+        counted[frame.attempt_id]: frame
+        for frame in logbook.frames(run.id)
+        if frame.attempt_id is not None and frame.attempt_id in counted
+    }

@@ -1,0 +1,64 @@
+"""The metering frame: what it should show, how the next one should differ, and the plan for the light as it is."""
+
+from __future__ import annotations
+
+import math
+
+from daemon.metering import Metered, judge_light, next_move
+from daemon.pictures.reading import Reading
+from plans.plan import ControlStep, MarkValue, Plan, Settings
+from plans.stops import Kind, Scale
+
+LONGEST_METERING = 8  # frames; moves of up to 4 stops cross every light there is
+
+
+def settings_light(settings: Settings) -> float:
+    """Stops of image brightness that settings give, less what filters take. [stops] Source: APEX."""
+    light = math.log2(settings.time.exact / settings.aperture.exact**2) + math.log2(settings.iso.exact / 100)
+    return light - sum(item.stops for item in settings.filters)
+
+
+def expected_level(step: ControlStep, settings: Settings, focal_length_mm: float) -> float:
+    """Where a metering frame should lie against mid grey, were the light as planned. [stops]"""
+    from plans.exposure import magnification_loss
+    from plans.optics import magnification
+
+    loss = magnification_loss(magnification(focal_length_mm, settings.focus.distance_m))
+    return step.predicted_ev100 + settings_light(settings) - loss
+
+
+def moved(settings: Settings, stops: float, scales: dict[Kind, Scale]) -> Settings:
+    """Settings that give about ``stops`` more light: by time first, then ISO, then aperture. [stops]
+
+    At the end of every scale the settings that come nearest.
+    """
+    now: dict[Kind, MarkValue] = {"time": settings.time, "iso": settings.iso, "aperture": settings.aperture}
+    left = stops
+    for kind, value in list(now.items()):
+        scale = scales[kind]
+        mark = scale.nearest(value.exact)
+        if mark is None or abs(left) < float(scale.step) / 2:
+            continue
+        goal = float(mark.light) + left
+        best = min((abs(float(candidate.light) - goal), index) for index, candidate in enumerate(scale.marks))[1]
+        chosen = scale.marks[best]
+        left -= float(chosen.light - mark.light)
+        now[kind] = MarkValue(mark=chosen.label, exact=chosen.exact)
+    return settings.model_copy(update={"time": now["time"], "iso": now["iso"], "aperture": now["aperture"]})
+
+
+def next_settings(settings: Settings, reading: Reading, scales: dict[Kind, Scale]) -> Settings | None:
+    """Settings of the next metering frame, or None when this one can be believed or nothing further can be set."""
+    high = max(vars(reading.clipped_high).values())
+    low = max(vars(reading.clipped_low).values())
+    stops = next_move(reading.level_stops, high, low)
+    if stops is None:
+        return None
+    target = moved(settings, stops, scales)
+    return None if target == settings else target
+
+
+def conclude(plan: Plan, step: ControlStep, settings: Settings, reading: Reading, focal_length_mm: float) -> Metered:
+    """What the light is, from a metering frame that can be believed."""
+    expected = expected_level(step, settings, focal_length_mm)
+    return judge_light(plan.inputs.light.ev100, expected, reading.level_stops)

@@ -1,0 +1,231 @@
+"""The runner: walks a plan's steps, one at a time, and gives each exactly one outcome.
+
+Plain synchronous code. It takes commands from a queue, tells what it does through a listener, and is the only part
+that acts on the camera. Whatever ends it, the logbook knows how far it came; `Runner.resume` goes on from there.
+"""
+
+from __future__ import annotations
+
+from daemon import clock
+from daemon.camera.binding import bind
+from daemon.camera.verbs import Camera, CameraState
+from daemon.context import LOST, Manners, RunContext, may_pass
+from daemon.errors import CameraError, RunPaused, StopwrightError, StoreError, UsageError
+from daemon.feed import CommandQueue, Listener
+from daemon.frames import failed_marks
+from daemon.logbook import StepRow
+from daemon.meter import Meter
+from daemon.operator import Operator
+from daemon.readings import Reader
+from daemon.store import Store
+from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan
+
+ATTEMPTS = 3  # tries at one step before it is given up
+
+__all__ = ["Manners", "Runner"]
+
+
+class Runner:
+    """Executes plans with one camera, one store and, where hands are needed, one operator."""
+
+    def __init__(
+        self,
+        store: Store,
+        camera: Camera,
+        operator: Operator | None,
+        listener: Listener,
+        commands: CommandQueue | None = None,
+        manners: Manners | None = None,
+    ):
+        self._store, self._camera, self._operator, self._listener = store, camera, operator, listener
+        self._commands = commands or CommandQueue()
+        self._manners = manners or Manners()
+        self._context: RunContext | None = None
+
+    @property
+    def waiting_for_hands(self) -> bool:
+        """Whether the run waits for an answer, so that nothing is in flight."""
+        return self._context is not None and self._context.waiting_for_hands
+
+    def start(self, plan: Plan) -> int:
+        """Begin a new run of ``plan`` and walk it to its end; the run's number.
+
+        Raises
+        ------
+        BindingRefused
+            If the camera lacks marks of the plan; nothing has been written then.
+        RunPaused, CameraError, StoreError, PlanUnreachable
+            If the run had to stop; it is in the logbook and can be resumed.
+        """
+        state = self._camera.state()
+        bind(plan, state)
+        on_card = self._camera.card()
+        logbook = self._store.logbook
+        run = logbook.new_run(plan.title, state.port, state.model, self._operator.name if self._operator else "nobody")
+        logbook.remember_card(run.id, on_card)
+        logbook.remember_settings(run.id, _to_put_back(state))
+        context = self._begin(run.id)
+        context.adopt_plan(plan, "as compiled")
+        context.tell("run-started", f"Run {run.id}: {plan.title}", run=run.id, folder=str(context.folder))
+        self._walk(context)
+        return run.id
+
+    def resume(self, which: int | str) -> int:
+        """Go on with a run that stopped; the run's number.
+
+        Raises
+        ------
+        UsageError
+            If there is no such run, it has ended, or it never got a plan.
+        """
+        logbook = self._store.logbook
+        run = logbook.run(which)
+        if run.state in ("done", "abandoned"):
+            raise UsageError(
+                f"run {run.id}: found it {run.state}; only a run that has not ended can be resumed. "
+                "Shoot the brief again for a new run"
+            )
+        if not logbook.run_plans(run.id):
+            logbook.abandon(run.id, "it died before it had a plan")
+            raise UsageError(f"run {run.id}: it died before its plan was stored, with no frame taken. Shoot it again")
+        logbook.run_state(run.id, "running")
+        logbook.remember_settings(run.id, _to_put_back(self._camera.state()))
+        context = self._begin(run.id)
+        text = f"Run {run.id} goes on: {run.title}"
+        context.tell("run-started", text, run=run.id, folder=str(context.folder), resumed=True)
+        self._walk(context)
+        return run.id
+
+    def _begin(self, run_id: int) -> RunContext:
+        run = self._store.logbook.run(run_id)
+        self._context = RunContext(self._store, self._camera, self._operator, self._listener, self._manners, run)
+        return self._context
+
+    # -- the walk -------------------------------------------------------------------------------------------------
+
+    def _walk(self, context: RunContext) -> None:
+        logbook, run = context.logbook, context.run
+        with Reader(self._store, run, context.tell_event) as reader:
+            try:
+                context.with_camera(lambda: context.reconciler().settle())
+                while (row := logbook.next_step(run.id)) is not None:
+                    self._obey()
+                    self._do(context, row, reader)
+                context.with_camera(lambda: context.reconciler().sweep())
+                reader.finish(context.plan())
+                context.with_camera(lambda: self._restore(context))
+            except (StopwrightError, KeyboardInterrupt) as error:
+                self._pause(context, error)
+                raise
+        logbook.run_state(run.id, "done")
+        context.tell("run-done", f"Run {run.id} is done", run=run.id, counts=logbook.counts(run.id))
+
+    def _do(self, context: RunContext, row: StepRow, reader: Reader) -> None:
+        step = context.step(row)
+        if not isinstance(step, OperatorStep) and (lack := context.hands().lacks(step.settings)):
+            self._skip(context, row, f"{lack}, because that was skipped")
+            return
+        for caution in step.cautions:
+            if context.operator is not None:
+                with context.asking(caution) as operator:
+                    operator.acknowledge(caution)
+            context.tell("note", f"Caution: {caution}", step=step.id, caution=True)
+        if isinstance(step, OperatorStep):
+            self._ask_hands(context, row, step)
+        elif isinstance(step, ControlStep):
+            Meter(context, reader).do(row, step)
+        else:
+            self._picture(context, row, step, reader)
+
+    def _ask_hands(self, context: RunContext, row: StepRow, step: OperatorStep) -> None:
+        context.tell("step-started", step.text, step=step.id)
+        with context.asking(step.text) as operator:
+            answer = operator.act(step)
+        if answer == "stop":
+            raise RunPaused("Stopped before the next thing for hands. Go on with: stopwright resume last")
+        if answer == "skip":
+            self._skip(context, row, "skipped by the operator")
+            return
+        context.logbook.set_outcome(row.id, "kept", f"by {operator.name}")
+        context.tell("hands-done", step.text, step=step.id, operator=operator.name)
+
+    def _picture(self, context: RunContext, row: StepRow, step: ExposeStep, reader: Reader) -> None:
+        rows = [other for other in context.logbook.steps(context.run.id, row.revision) if other.kind == "expose"]
+        todo = {other.step_id for other in rows if other.outcome is None}
+        total, done = len(rows), len(rows) - len(todo)
+        left_s = sum(item.settings.time.exact for item in context.plan().exposing if item.id in todo)
+        facts = {"step": step.id, "goal": step.goal, "total": total}
+        settings = step.settings.model_dump()
+        context.tell("step-started", step.caption, **facts, done=done, exposure_left_s=left_s, settings=settings)
+        for number in range(1, ATTEMPTS + 1):
+            began = clock.monotonic()
+            try:
+                taker = context.taker()
+                taken = taker.take(row, step, step.settings)
+            except CameraError as error:
+                if not may_pass(error):
+                    raise
+                context.wait_for_camera(error)
+                if context.logbook.step(row.id).outcome is not None:
+                    return
+                if number == ATTEMPTS:
+                    raise
+                continue
+            whole = taken.verified != "not as planned"
+            why = "" if whole else failed_marks(taken.checks)
+            frame = taker.keep(taken, step, whole=whole, why=why)
+            files = [str(taker.path(file)) for file in taken.files]
+            if whole:
+                reader.begin(frame, taker.path(taken.files[0]))
+                took_s = clock.monotonic() - began
+                facts |= {"frame": frame.id, "files": files, "verified": taken.verified, "settings": settings}
+                context.tell("frame-kept", step.caption, **facts, done=done + 1, took_s=took_s)
+                return
+            context.tell("attempt-failed", f"{step.id}: {why}; it is shot again", step=step.id, files=files)
+        why = f"given up after {ATTEMPTS} attempts"
+        context.logbook.set_outcome(row.id, "abandoned", why)
+        context.tell("step-skipped", f"{step.id}: {why}", step=step.id)
+
+    def _skip(self, context: RunContext, row: StepRow, why: str) -> None:
+        context.logbook.set_outcome(row.id, "skipped", why)
+        context.tell("step-skipped", f"{row.step_id}: {why}", step=row.step_id)
+
+    # -- stopping and ending --------------------------------------------------------------------------------------
+
+    def _obey(self) -> None:
+        if self._commands.take() is not None:
+            raise RunPaused("Stopped as asked. Nothing is lost; go on with: stopwright resume last")
+
+    def _pause(self, context: RunContext, error: BaseException) -> None:
+        """Leave everything so that the run can go on; whatever cannot be done now is done by `resume`."""
+        text = str(error) or "stopped by hand"
+        if isinstance(error, StoreError):
+            return  # the store refuses: the run stays as the logbook has it, and resume finds out
+        if not isinstance(error, LOST):
+            try:
+                context.reconciler().settle()
+                self._restore(context)
+            except CameraError as trouble:
+                context.tell("note", f"The camera's settings could not be put back now: {trouble}")
+        context.logbook.run_state(context.run.id, "paused")
+        context.tell("paused", text, run=context.run.id, error=type(error).__name__)
+
+    def _restore(self, context: RunContext) -> None:
+        """Put the camera's settings back as they were found."""
+        found = {item.name: item.label for item in context.logbook.settings_found(context.run.id)}
+        state = self._camera.state()
+        back = {
+            name: label
+            for name, label in found.items()
+            if name in state.settings and state.settings[name].writable and label in state.settings[name].labels
+        }
+        self._camera.apply(back)
+        context.logbook.mark_restored(context.run.id)
+        left = sorted(set(found) - set(back))
+        if left:
+            context.tell("note", f"Not put back, because the camera does not let them be set now: {', '.join(left)}")
+
+
+def _to_put_back(state: CameraState) -> dict[str, str]:
+    """The settings that can be set, as found."""
+    return {name: found.current for name, found in state.settings.items() if found.writable}

@@ -1,0 +1,67 @@
+"""From a run in the logbook to its comparison sheet."""
+
+from __future__ import annotations
+
+from plans.compiler import kit_of
+
+from daemon.pictures.shapes import SheetFiles, SheetFrame, SheetGroup
+from daemon.report import FrameReport, RunReport
+
+
+def sheet_groups(found: RunReport) -> list[SheetGroup]:
+    """What the sheet shows: a group of the plan each, in the plan's order."""
+    by_step = {frame.step.id: frame for frame in found.frames}
+    height = kit_of(found.plan).body.sensor.height_mm
+    groups = []
+    for group in found.plan.groups:
+        frames = [by_step[step_id] for step_id in group.steps if step_id in by_step]
+        groups.append(
+            SheetGroup(
+                title=group.title,
+                held=group.held,
+                changed=group.changed,
+                spread_stops=group.spread,
+                frames=tuple(_frame(frame) for frame in frames),
+                left_out=group.left_out,
+                criteria=group.criteria,
+                notes=_notes(frames),
+                sensor_height_mm=height,
+            )
+        )
+    return groups
+
+
+def make_run_sheet(found: RunReport) -> SheetFiles:
+    """Draw the sheet of a run into the run's folder.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written.
+    """
+    from daemon.pictures.sheet import make_sheet
+
+    day = found.run.created.astimezone().strftime("%d %B %Y, %H:%M")
+    light = found.plan.inputs.light
+    origin = "metered" if light.origin == "metered" else "by the brief"
+    subtitle = f"Run {found.run.id}, {day}; light EV {light.ev100:.1f} at ISO 100, {origin}"
+    return make_sheet(sheet_groups(found), found.plan.title, subtitle, found.folder)
+
+
+def _frame(frame: FrameReport) -> SheetFrame:
+    note = {"not as planned": "Exif differs from the plan", "unverified": "settings not in Exif: unverified"}
+    return SheetFrame(
+        picture=frame.path,
+        step=frame.step,
+        is_reference=frame.step.reference == frame.step.id,
+        against_reference_stops=frame.measured_stops,
+        exif_note=note.get(frame.checked),
+        outcome=frame.outcome,
+    )
+
+
+def _notes(frames: list[FrameReport]) -> tuple[str, ...]:
+    off = [frame for frame in frames if frame.residual_stops is not None and abs(frame.residual_stops) > 1 / 6]
+    return tuple(
+        f"{frame.step.id}: measured {frame.residual_stops:+.2f} stop from what its settings give" for frame in off
+    )

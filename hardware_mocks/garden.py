@@ -1,0 +1,313 @@
+"""What stands in the garden: a yew hedge, a stone fountain, its falling water, and a stone heron.
+
+Everything is drawn for a frame of 1500 x 1000 reference pixels. Reflectances are linear; the middle of the frame is
+tuned so that its mean, and the median of its blocks, lie at 0.18, the reflectance that meters are set to, however
+blurred or drawn out it is.
+"""
+
+from __future__ import annotations
+
+import math
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hardware_mocks.drawing import REFERENCE, Canvas, Plane, Relief, noise, smooth, soften, strokes
+from hardware_mocks.lens import Raster
+from hardware_mocks.water import Fall, draw_fall, mean_fall
+
+BORDER = 90.0  # drawn beyond the frame on all sides, for blur [reference px]
+MIDDLE = 0.18
+BLOCKS = 8  # the middle third is told in so many blocks each way
+HEDGE_TOP, HEDGE_FOOT = 196.0, 806.0
+SPOUT_X, SPOUT_Y, POOL_Y = 858.0, 212.0, 742.0
+
+_LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
+Colour = tuple[float, float, float]
+_YEW: Colour = (0.78, 1.10, 0.56)
+_GRASS: Colour = (0.92, 1.12, 0.42)
+_STONE: Colour = (1.05, 1.0, 0.86)
+_WET_STONE: Colour = (0.98, 1.0, 0.93)
+_POOL: Colour = (0.78, 1.05, 0.86)
+
+
+@dataclass(frozen=True)
+class Garden:
+    """The layers of the scene, back to front."""
+
+    hedge: Raster
+    fountain: Raster
+    fall: Fall
+    heron: Raster
+
+
+class _Easel:
+    """Cuts canvases for parts of the scene out of a frame of some size."""
+
+    def __init__(self, size: tuple[int, int]):
+        self.size = size
+        self.scale = size[0] / REFERENCE[0]
+        # A frame that is not 3:2 shows more or less above and below the middle.
+        self.rise = round((REFERENCE[1] * self.scale - size[1]) / 2)
+
+    def canvas(self, left: float, top: float, right: float, bottom: float) -> Canvas:
+        """A canvas for a part of the scene, in reference pixels."""
+        x0, y0 = math.floor(left * self.scale), math.floor(top * self.scale)
+        x1, y1 = math.ceil(right * self.scale), math.ceil(bottom * self.scale)
+        return Canvas(self.scale, x0, y0, x1 - x0, y1 - y0)
+
+    def whole(self) -> Canvas:
+        """A canvas for the whole frame and its border."""
+        spare = self.rise / self.scale
+        return self.canvas(-BORDER, spare - BORDER, REFERENCE[0] + BORDER, REFERENCE[1] - spare + BORDER)
+
+    def raster(self, canvas: Canvas, light: Plane, cover: Plane | None) -> Raster:
+        """A layer from what was drawn; ``light`` is premultiplied."""
+        return Raster(light.astype(np.float32), cover, int(canvas.left), int(canvas.top) - self.rise)
+
+
+def _tint(luminance: Plane, colour: Colour) -> Plane:
+    """A luminance in a colour, its luminance unchanged. height x width x 3"""
+    tone = np.array(colour, np.float32)
+    return luminance.astype(np.float32)[..., None] * (tone / float(tone @ _LUMINANCE))
+
+
+def _lay(light: Plane, cover: Plane, luminance: Plane, mask: Plane, colour: Colour) -> None:
+    """Lay an opaque thing over what is there, in place, premultiplied."""
+    mask = mask.astype(np.float32)
+    light *= (1 - mask)[..., None]
+    light += _tint(luminance * mask, colour)
+    cover *= 1 - mask
+    cover += mask
+
+
+def _foliage(canvas: Canvas, rng: np.random.Generator) -> Plane:
+    """Luminance of clipped yew, local mean 1: deep gaps, lit needles, little that is much lighter than the mean."""
+    fine = 2 if canvas.scale < 1.6 else 1
+    height, width = canvas.height * fine, canvas.width * fine
+    scale = canvas.scale * fine
+    count = 120_000
+    depth = np.sort(rng.random(count))  # from the dark inside to the lit outside
+    start = np.stack([rng.random(count) * width, rng.random(count) * height], axis=1)
+    lean = rng.normal(0, 0.5, count) + np.where(rng.random(count) < 0.5, -0.7, -2.4)
+    length = rng.uniform(4, 10, count) * scale
+    end = start + np.stack([np.cos(lean), np.sin(lean)], axis=1) * length[:, None]
+    value = 0.10 + 0.62 * depth**1.3 + rng.normal(0, 0.10, count) * (0.3 + depth)
+    inked = strokes((width, height), start, end, np.clip(value, 0.03, 1), max(1, round(1.1 * scale)), 0.05)
+    drawn: NDArray[np.floating] = inked.reshape(canvas.height, fine, canvas.width, fine).mean(axis=(1, 3))
+    clumps = noise(rng, canvas.shape, 46 * canvas.scale, 3)
+    drawn = drawn * (1 + 0.22 * np.tanh(clumps))
+    drawn = drawn / soften(drawn, 40 * canvas.scale)
+    drawn = np.where(drawn > 1, 1 + 0.34 * np.tanh((drawn - 1) / 0.5), drawn)
+    return (drawn / soften(drawn, 34 * canvas.scale)).astype(np.float32)
+
+
+def _hedge(easel: _Easel, rng: np.random.Generator) -> Raster:
+    """Sky, hedge and lawn: everything far away, in one layer at the hedge."""
+    canvas = easel.whole()
+    x, y = canvas.grid()
+    scale = canvas.scale
+    glow = 1 - 0.34 * smooth(560, -60, x) - 0.26 * smooth(1120, 1600, x)
+    glow = glow * (1 - 0.5 * smooth(690, 815, y)) * (1 + 0.22 * smooth(280, 196, y))
+    hedge = _tint(MIDDLE * _foliage(canvas, rng) * glow, _YEW)
+    hue = (0.035 * np.tanh(noise(rng, canvas.shape, 110 * scale, 4)))[..., None] * np.array([1.0, 0, -1.0], np.float32)
+    before = hedge @ _LUMINANCE
+    hedge *= 1 + hue
+    hedge *= (before / np.maximum(hedge @ _LUMINANCE, 1e-6))[..., None]  # another hue, the same luminance
+    ragged = noise(rng, (1, canvas.width), 40 * scale, 6)[0] * 3.0
+    fray = noise(rng, canvas.shape, 7 * scale, 2) * 2.5
+    is_hedge = smooth(-1.0, 1.0, y - HEDGE_TOP - ragged[None, :] - fray)[..., None]
+    picture = np.asarray(_sky(canvas, rng) * (1 - is_hedge) + hedge * is_hedge)
+    near = smooth(HEDGE_FOOT, 1090, y)
+    stripes = np.sin((x - 750) / (26 + 150 * near) * 2.2)
+    blades = noise(rng, canvas.shape, 9 * scale, 3, 0.5)
+    lawn = (0.15 + 0.05 * near) * (1 + 0.14 * np.tanh(3 * stripes)) * np.clip(1 + 0.16 * blades, 0.4, 1.6)
+    lawn = lawn * (1 - 0.55 * smooth(HEDGE_FOOT + 34, HEDGE_FOOT, y))
+    is_lawn = smooth(-2.0, 2.0, y - HEDGE_FOOT + 2 * fray)[..., None]
+    picture = picture * (1 - is_lawn) + _tint(lawn, _GRASS) * is_lawn
+    return easel.raster(canvas, np.maximum(picture, 0.008), None)
+
+
+def _sky(canvas: Canvas, rng: np.random.Generator) -> Plane:
+    """A pale sky with thin cloud. height x width x 3"""
+    _, y = canvas.grid()
+    clouds = 0.10 * np.maximum(noise(rng, canvas.shape, 420 * canvas.scale, 5, 0.35), -0.3)
+    height = smooth(HEDGE_TOP + 20, -90, y)
+    blue = 0.62 - 0.20 * height
+    red, green = blue * 0.90 + clouds - 0.10 * height, blue + clouds - 0.02 * height
+    return np.stack([red, green, blue * 1.12 + 0.9 * clouds], axis=-1).astype(np.float32)
+
+
+def _stone(canvas: Canvas, rng: np.random.Generator, grain: float) -> tuple[Plane, Plane]:
+    """Weathered stone: its tone around 1, and its roughness. [px]"""
+    scale = canvas.scale
+    coarse = noise(rng, canvas.shape, 60 * scale, 5)
+    fine = noise(rng, canvas.shape, 5 * scale, 3)
+    pits = np.minimum(noise(rng, canvas.shape, 9 * scale, 2) + 1.7, 0)
+    tone = np.clip(1 + grain * (0.55 * coarse + 0.6 * fine) + 0.25 * pits, 0.25, 1.8)
+    return tone.astype(np.float32), (scale * (0.25 * fine + 0.9 * pits)).astype(np.float32)
+
+
+def _fountain(easel: _Easel, rng: np.random.Generator) -> Raster:
+    """A stone slab with a spout, and the bowl before it."""
+    canvas = easel.canvas(SPOUT_X - 450, 60, SPOUT_X + 460, REFERENCE[1] + BORDER)
+    tone, rough = _stone(canvas, rng, 0.13)
+    light = np.zeros((*canvas.shape, 3), np.float32)
+    cover = np.zeros(canvas.shape, np.float32)
+    _bowl(canvas, rng, tone, light, cover)
+    _slab(canvas, rng, tone, light, cover)
+    lip = Relief(canvas)
+    x, y = SPOUT_X, SPOUT_Y
+    lip.sweep([(x - 58, y - 42, 13), (x, y - 56, 20), (x + 58, y - 42, 13)])
+    lip.sweep([(x - 46, y - 16, 15), (x, y - 14, 18), (x + 46, y - 16, 15)], 10)
+    _lay(light, cover, 0.20 * tone * lip.shade(rough), lip.cover, _WET_STONE)
+    return easel.raster(canvas, light, cover)
+
+
+def _bowl(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, cover: Plane) -> None:
+    """A bowl seen at a flat angle: foot, body, rim and the water in it."""
+    x, y = canvas.grid()
+    middle, half, flat = SPOUT_X + 6, 432.0, 50.0
+    across = (x - middle) / half
+    depth = 176.0 * np.sqrt(np.maximum(1 - np.abs(across) ** 2.6, 0))
+    below = y - POOL_Y
+    foot = smooth(1.0, -1.0, np.abs(x - middle) - (118 + 46 * smooth(930, 1010, y))) * smooth(119, 121, below)
+    shaft = np.clip(1 - 0.5 * (x - middle) / 130, 0.3, 1.3) * (0.4 + 0.6 * smooth(880, 985, y))
+    _lay(light, cover, 0.20 * tone * shaft, foot, _STONE)
+    body = smooth(0.8, -0.8, below - 12 - depth) * smooth(1.0, 0.997, np.abs(across)) * smooth(-0.8, 0.8, below)
+    turn = np.clip(0.98 - 0.55 * across - 0.45 * across**2, 0.2, 1.4)
+    under = 1 - 0.68 * smooth(0.1, 1.0, (below - 20) / np.maximum(depth, 20))
+    flutes = 1 + 0.10 * np.sin(np.arcsin(np.clip(across, -1, 1)) * 34)
+    _lay(light, cover, 0.25 * tone * turn * under * flutes, body, _STONE)
+    ring = np.hypot(across, below / flat)
+    _lay(light, cover, 0.33 * tone * (1.06 - 0.18 * across), smooth(1.003, 0.99, ring), _STONE)
+    ripple = noise(rng, canvas.shape, 90 * canvas.scale, 5, 0.12)
+    from_fall = np.hypot((x - SPOUT_X) * 0.115, below - 4)
+    rings = np.sin(from_fall * 1.15) * np.exp(-from_fall / 22)
+    mirror = 0.075 + 0.10 * smooth(-44, 40, below) + 0.02 * ripple + 0.05 * rings
+    _lay(light, cover, np.clip(mirror, 0.02, 0.6), smooth(0.918, 0.908, ring), _POOL)
+
+
+def _slab(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, cover: Plane) -> None:
+    """A slab with a round head, wet and dark behind the water."""
+    x, y = canvas.grid()
+    half, head = 92.0, 188.0
+    in_arch = y < head
+    radius = np.hypot(x - SPOUT_X, np.minimum(y - head, 0))
+    outside = radius - half
+    lit = -(0.75 * (x - SPOUT_X) + 0.66 * np.where(in_arch, y - head, 0)) / np.maximum(radius, 1)
+    edge = smooth(-17, -3, outside)
+    wet_edge = 9 * noise(rng, canvas.shape, 60 * canvas.scale, 3, 3.0)
+    wet = smooth(90, 50, np.abs(x - SPOUT_X) + wet_edge) * smooth(SPOUT_Y - 10, SPOUT_Y + 50, y)
+    groove = 1 - 0.35 * np.exp(-(((outside + 24) / 2.5) ** 2))
+    stone = 0.150 * tone * (1 + 0.5 * edge * lit) * groove * (1 - 0.70 * wet)
+    mask = smooth(0.8, -0.8, outside) * smooth(POOL_Y - 20, POOL_Y - 22, y)
+    _lay(light, cover, stone, mask, _WET_STONE)
+
+
+def _heron(easel: _Easel, rng: np.random.Generator) -> Raster:
+    """A stone heron on a rock, looking towards the water."""
+    canvas = easel.canvas(60, 220, 640, REFERENCE[1] + BORDER)
+    x, y = canvas.grid()
+    tone, rough = _stone(canvas, rng, 0.15)
+    bird = Relief(canvas)
+    # Rock; legs and toes.
+    bird.sweep([(150, 1010, 70), (250, 985, 82), (360, 978, 84), (470, 1000, 74), (540, 1040, 60)], 0, 80)
+    bird.sweep([(220, 960, 46), (320, 935, 40), (420, 945, 42)], 30, 60)
+    bird.sweep([(352, 690, 20), (346, 750, 10), (338, 806, 7), (344, 860, 6), (340, 902, 7)], 60)
+    bird.sweep([(392, 690, 20), (392, 750, 10), (398, 806, 7.5), (390, 860, 6), (394, 906, 7)], 66)
+    for base, toes in ((340, (-34, 6, 30)), (394, (-24, 10, 40))):
+        for toe in toes:
+            bird.sweep([(base, 902, 6), (base + toe * 0.6, 906, 5), (base + toe, 914, 3)], 76, 40)
+    # Body from tail to breast; neck, folded back on itself; head; beak; crest.
+    bird.sweep([(196, 762, 6), (236, 716, 26), (296, 650, 60), (356, 592, 76), (404, 548, 62), (428, 516, 44)], 40)
+    neck = [(424, 520, 44), (448, 468, 31), (444, 420, 24), (412, 384, 20), (384, 346, 17.5), (384, 306, 16)]
+    bird.sweep([*neck, (408, 276, 16), (430, 266, 17)], 52, 320)
+    bird.sweep([(414, 268, 18), (438, 264, 21), (466, 268, 16)], 56)
+    bird.sweep([(462, 266, 13), (500, 273, 8.5), (545, 283, 5), (592, 295, 1.2)], 54, 200)
+    bird.sweep([(470, 276, 9), (510, 283, 6), (560, 291, 2.5), (586, 295, 1)], 52, 160)
+    bird.sweep([(424, 252, 6), (388, 254, 5), (348, 268, 3.5), (306, 290, 1.2)], 50)
+    # Breast plumes; the wing, its long feathers below one another.
+    for k in range(5):
+        plume = [(428 - 9 * k, 540 + 4 * k, 7), (432 - 10 * k, 590 + 5 * k, 5), (424 - 11 * k, 634 + 6 * k, 1.5)]
+        bird.sweep(plume, 104, 60)
+    bird.sweep([(404, 566, 30), (352, 606, 50), (286, 676, 42), (222, 742, 17), (184, 786, 3)], 74)
+    for k in range(6):
+        quill = [(330 - 10 * k, 655 + 5 * k, 8), (282 - 12.6 * k, 706 + 6 * k, 7), (236 - 9 * k, 752 + 5 * k, 2)]
+        bird.sweep(quill, 92 - 3 * k, 60)
+    shade = bird.shade(rough)
+    # Scalloped coverts on the wing, the eye, and the line where the beak closes.
+    along = ((x - 404) * -0.66 + (y - 566) * 0.75) / 30
+    side = ((x - 404) * 0.75 + (y - 566) * 0.66) / 26
+    row = np.floor(along)
+    arc = along - row - 0.35 * np.cos((side + 0.5 * (row % 2)) * 2 * math.pi)
+    on_wing = smooth(52, 30, np.abs((x - 352) * 0.75 + (y - 606) * 0.66)) * smooth(390, 372, x) * smooth(272, 292, x)
+    scallops = 1 - 0.32 * on_wing * np.exp(-(((arc - 0.5) / 0.11) ** 2))
+    eye = 1 - 0.78 * np.exp(-((((x - 449) / 6.0) ** 2 + ((y - 259) / 5.0) ** 2) ** 2))
+    closing = np.exp(-(((y - (272 + (x - 460) * 0.178)) / 1.5) ** 2)) * smooth(452, 468, x) * smooth(592, 570, x)
+    lichen = smooth(1.1, 1.9, noise(rng, canvas.shape, 34 * canvas.scale, 4))
+    damp = 1 - 0.35 * smooth(880, 1010, y)
+    stone = 0.27 * tone * shade * scallops * eye * (1 - 0.5 * closing) * damp * (1 + 0.3 * lichen)
+    light = _tint(stone * bird.cover, (1.08, 0.99, 0.86))
+    light[..., 2] *= 1 - 0.30 * lichen
+    return easel.raster(canvas, light, bird.cover)
+
+
+def middle_of(picture: Plane) -> tuple[float, float]:
+    """Mean luminance of the middle third of a linear picture, and the median of its blocks' means."""
+    luminance = picture @ _LUMINANCE
+    height, width = luminance.shape
+    part = luminance[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]
+    rows, columns = part.shape[0] // BLOCKS, part.shape[1] // BLOCKS
+    blocks = part[: rows * BLOCKS, : columns * BLOCKS].reshape(BLOCKS, rows, BLOCKS, columns).mean(axis=(1, 3))
+    return float(part.mean()), float(np.median(blocks))
+
+
+def _flat(size: tuple[int, int], layers: list[Raster]) -> Plane:
+    """Layers laid over one another with everything sharp."""
+    picture = np.zeros((size[1], size[0], 3), np.float32)
+    for raster in layers:
+        left, top = max(0, raster.left), max(0, raster.top)
+        right = min(size[0], raster.left + raster.light.shape[1])
+        bottom = min(size[1], raster.top + raster.light.shape[0])
+        cut = slice(top - raster.top, bottom - raster.top), slice(left - raster.left, right - raster.left)
+        part = picture[top:bottom, left:right]
+        if raster.cover is not None:
+            part *= (1 - raster.cover[cut])[..., None]
+            part += raster.light[cut]
+        else:
+            part[:] = raster.light[cut]
+    return picture
+
+
+def _tuned(garden: Garden, size: tuple[int, int]) -> Garden:
+    """The garden with hedge and water so bright that the middle's blocks have median 0.18 and the middle mean 0.18."""
+    for _ in range(3):
+        still = [garden.hedge, garden.fountain]
+        water = mean_fall(garden.fall)
+        mean, median = middle_of(_flat(size, [*still, water]))
+        garden = replace(garden, hedge=replace(garden.hedge, light=garden.hedge.light * np.float32(MIDDLE / median)))
+        mean, _ = middle_of(_flat(size, [garden.hedge, garden.fountain, water]))
+        only, _ = middle_of(_flat(size, [replace(water, cover=np.zeros_like(water.light[..., 0]))]))
+        gain = float(np.clip(1 + (MIDDLE - mean) / max(only, 1e-6), 0.5, 2))
+        garden = replace(garden, fall=replace(garden.fall, gain=garden.fall.gain * gain))
+    return garden
+
+
+def build(size: tuple[int, int], seed: int = 5) -> Garden:
+    """Draw the garden for a frame of ``size`` (columns, rows). The same size and seed give the same garden."""
+    easel = _Easel(size)
+
+    def dice(number: int) -> np.random.Generator:
+        return np.random.default_rng((seed, number))
+
+    with ThreadPoolExecutor(2) as hands:
+        hedge = hands.submit(_hedge, easel, dice(1))
+        fountain = hands.submit(_fountain, easel, dice(2))
+        heron = hands.submit(_heron, easel, dice(4))
+        place = SPOUT_X * easel.scale, (SPOUT_Y - 12) * easel.scale - easel.rise
+        fall = hands.submit(draw_fall, place, (POOL_Y + 4 - SPOUT_Y + 12), easel.scale, dice(3))
+        garden = Garden(hedge.result(), fountain.result(), fall.result(), heron.result())
+    return _tuned(garden, size)

@@ -1,0 +1,255 @@
+"""The simulated camera without wire or library: the camera verbs directly on the same core.
+
+Names and labels are those that the camera library shows for the same camera behind PTP/IP.
+"""
+
+from __future__ import annotations
+
+import queue
+import tempfile
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from daemon.camera.verbs import CameraState, CardFile, SettingName, SettingState
+from daemon.errors import (
+    BatteryLow,
+    CameraAbsent,
+    CameraBusy,
+    CameraError,
+    CameraSilent,
+    CardFull,
+    SettingRefused,
+    StoreError,
+)
+from hardware_mocks import clock, jpeg
+from hardware_mocks.camera import GardenCamera, Renderer
+from hardware_mocks.card import Card, Entry
+from hardware_mocks.dials import Refusal
+from hardware_mocks.faults import Faults
+from hardware_mocks.hands import obey
+from hardware_mocks.marks import APERTURES, BULB, ISOS, TIMES
+from hardware_mocks.scene import GardenRenderer
+from hardware_mocks.shot import Optics
+
+PORT = "inprocess"
+STORE = "/store_00010001/DCIM/"
+MARGIN_S = 10.0  # what the camera may take beyond the exposure before it counts as silent
+
+
+def _thousandths(raw: int) -> str:
+    return f"{raw / 1000:g}"
+
+
+_LABELS: dict[str, dict[int, str]] = {
+    "aperture": {mark.raw: mark.label for mark in APERTURES},
+    "time": {mark.raw: mark.label for mark in TIMES} | {BULB: "Bulb"},
+    "iso": {mark.raw: mark.label for mark in ISOS},
+    "mode": {1: "M", 2: "P", 3: "A", 4: "S"},
+    "exposure_bias": {raw: _thousandths(raw) for raw in (round(n * 1000 / 3) for n in range(-9, 10))},
+    "white_balance": {2: "Automatic", 4: "Daylight", 5: "Fluorescent", 6: "Tungsten", 7: "Flash"},
+    "focus_mode": {1: "Manual", 2: "Automatic"},
+    "image_format": {0: "JPEG Basic", 1: "JPEG Normal", 2: "JPEG Fine"},
+}
+_WIDGETS: dict[SettingName, str] = {
+    "aperture": "f-number",
+    "time": "shutterspeed2",
+    "iso": "iso",
+    "mode": "expprogram",
+    "exposure_bias": "exposurecompensation",
+    "white_balance": "whitebalance",
+    "focus_mode": "focusmode",
+    "image_format": "imagequality",
+}
+_CORE = {"exposure_bias": "bias"}
+
+
+class InProcessCamera:
+    """Implements ``daemon.camera.verbs.Camera`` on a `GardenCamera` of its own, or on one that is given."""
+
+    def __init__(
+        self,
+        core: GardenCamera | None = None,
+        *,
+        card: Path | None = None,
+        renderer: Renderer | None = None,
+        timing: str = "instant",
+        ev100: float = 13.0,
+        seed: int = 0,
+        size: tuple[int, int] = (1500, 1000),
+        faults: list[dict[str, Any]] | None = None,
+    ):
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        if core is None:
+            if card is None:
+                self._folder = tempfile.TemporaryDirectory(prefix="garden-card-", ignore_cleanup_errors=True)
+                card = Path(self._folder.name)
+            core = GardenCamera(
+                Card(card),
+                renderer or GardenRenderer(),
+                timing=timing,
+                ev100=ev100,
+                seed=seed,
+                optics=Optics(size=size),
+                faults=Faults(faults),
+            )
+        self.core = core
+        self._told: queue.Queue[tuple[str, int | str]] = queue.Queue()
+        self._open = True
+        self._absent_until = 0.0
+        core.listen(self._hear)
+
+    def _hear(self, what: str, value: int | str) -> None:
+        if what == "drop" and isinstance(value, int):
+            self._absent_until = clock.monotonic() + value / 1000
+        self._told.put((what, value))
+
+    def _here(self) -> None:
+        if not self._open or clock.monotonic() < self._absent_until:
+            raise CameraAbsent("the simulated camera: asked for an answer, found none; connect it again")
+
+    def _verb(self, verb: str, setting: str | None = None) -> None:
+        """Let the fault script act on this call first."""
+        line = self.core.faults.for_verb(verb, setting)
+        if line is None:
+            return
+        if line["fault"] == "silent":
+            raise CameraSilent(f"the simulated camera: {verb} was never answered")
+        raise self._error(Refusal("busy" if line["fault"] == "busy" else line.get("reason", "denied")), verb)
+
+    def _error(self, refusal: Refusal, asked: str) -> CameraError:
+        kinds: dict[str, Callable[[str], CameraError]] = {
+            "busy": CameraBusy,
+            "card_full": CardFull,
+            "battery": BatteryLow,
+            "absent": CameraAbsent,
+        }
+        return kinds.get(refusal.reason, CameraError)(f"the simulated camera: asked for {asked}; {refusal}")
+
+    def state(self) -> CameraState:
+        """Everything the camera tells of itself."""
+        self._here()
+        self._verb("describe")
+        settings = {}
+        for name, widget in _WIDGETS.items():
+            core, labels = _CORE.get(name, name), _LABELS[name]
+            settings[name] = SettingState(
+                name=name,
+                widget=widget,
+                current=labels[self.core.get(core)],
+                labels=tuple(labels[raw] for raw in self.core.choices(core)),
+                writable=self.core.writable(core),
+            )
+        return CameraState(
+            model=jpeg.MODEL,
+            port=PORT,
+            settings=dict(settings),
+            battery=self.core.battery,
+            free_bytes=self.core.card.free_bytes(),
+        )
+
+    def apply(self, labels: Mapping[str, str]) -> dict[str, str]:
+        """Set each named setting and read all of them back; SettingRefused where one does not read back."""
+        self._here()
+        for name, label in labels.items():
+            known = _LABELS.get(name)
+            if known is None:
+                raise SettingRefused(name, label, "no such setting", list(_LABELS))
+            core = _CORE.get(name, name)
+            offered = [known[raw] for raw in self.core.choices(core)]
+            current = known[self.core.get(core)]
+            if current == label:
+                continue
+            if label not in offered:
+                raise SettingRefused(name, label, current, offered)
+            try:
+                self._verb("set", core)
+                self.core.set(core, next(raw for raw, text in known.items() if text == label))
+            except Refusal as refusal:
+                if refusal.reason == "busy":
+                    raise self._error(refusal, f"{name} {label}") from None
+                advice = "" if self.core.writable(core) else "Turn the mode dial to M"
+                raise SettingRefused(name, label, current, offered, advice) from None
+            except CameraError as error:
+                if isinstance(error, (CameraBusy, CameraSilent)):
+                    raise
+                raise SettingRefused(name, label, current, offered) from None
+        read = {name: _LABELS[name][self.core.get(_CORE.get(name, name))] for name in labels}
+        for name, label in labels.items():
+            if read[name] != label:
+                offered = [_LABELS[name][raw] for raw in self.core.choices(_CORE.get(name, name))]
+                raise SettingRefused(name, label, read[name], offered)
+        return read
+
+    def expose(self, exposure_s: float) -> list[CardFile]:
+        """Take one frame; the files that are on the card now and were not before. [s]"""
+        self._here()
+        self._verb("capture")
+        while not self._told.empty():
+            self._told.get_nowait()
+        before = set(self.core.files())
+        try:
+            self.core.trigger()
+        except Refusal as refusal:
+            raise self._error(refusal, "an exposure") from None
+        deadline = clock.monotonic() + 2 * exposure_s + MARGIN_S
+        while True:
+            try:
+                what, _ = self._told.get(timeout=max(0.0, deadline - clock.monotonic()))
+            except queue.Empty:
+                raise CameraSilent(
+                    f"the simulated camera: asked for an exposure of {exposure_s:g} s, its end was never announced"
+                ) from None
+            if what == "drop":
+                raise CameraAbsent("the simulated camera: the link broke during an exposure")
+            if what == "complete":
+                return [self._card_file(n, entry) for n, entry in self.core.files().items() if n not in before]
+
+    def _card_file(self, handle: int, entry: Entry) -> CardFile:
+        taken = self.core.taken(handle).isoformat(timespec="seconds")
+        return CardFile(folder=STORE + entry.folder, name=entry.name, size=entry.size, taken=taken)
+
+    def fetch(self, file: CardFile, into: Path) -> int:
+        """Copy one file from the card; its size. [bytes]"""
+        self._here()
+        self._verb("object")
+        places = {(STORE + entry.folder, entry.name): handle for handle, entry in self.core.files().items()}
+        handle = places.get((file.folder, file.name))
+        if handle is None:
+            raise CameraError(f"the simulated camera: asked for {file.folder}/{file.name}, which is not on the card")
+        content = self.core.read(handle)
+        frame = self.core.frame_of(handle)
+        if frame is not None and (line := self.core.faults.for_frame("drop", frame, "download")) is not None:
+            self._hear("drop", round(line.get("away_s", 0.0) * 1000))
+            raise CameraAbsent("the simulated camera: the link broke during a download")
+        if frame is not None and (line := self.core.faults.for_frame("truncate", frame)) is not None:
+            content = content[: int(len(content) * line.get("keep", 0.5))]
+        rate = self.core.timing.bytes_per_s
+        if rate:
+            clock.sleep(len(content) / rate)
+            self.core.transferred(len(content) / rate)
+        try:
+            with open(into, "xb") as sink:
+                sink.write(content)
+        except OSError as error:
+            raise StoreError(f"{into}: {error.strerror}") from None
+        return len(content)
+
+    def card(self) -> list[CardFile]:
+        """Every picture on the card."""
+        self._here()
+        self._verb("list")
+        return [self._card_file(handle, entry) for handle, entry in self.core.files().items()]
+
+    def hands(self, request: Any) -> dict[str, Any]:
+        """Work the hands: one request as in `hardware_mocks.hands`; ValueError when it cannot be obeyed."""
+        return obey(self.core, request)
+
+    def close(self) -> None:
+        """Let the camera go. Idempotent."""
+        if self._open:
+            self._open = False
+            self.core.unlisten(self._hear)
+            if self._folder is not None:
+                self.core.switch_off()
+                self._folder.cleanup()

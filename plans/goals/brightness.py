@@ -1,0 +1,113 @@
+"""Why no settings give the brightness: how far the brightest and the darkest choice lie off."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from plans.goals import words
+from plans.goals.situation import Situation
+from plans.solver import TICKS, Demand, Mask
+from plans.stops import KINDS, Kind, Mark
+
+
+@dataclass(frozen=True)
+class Extreme:
+    """The brightest or darkest choice that is allowed; ``offset`` from the wanted brightness. [stops]"""
+
+    marks: Mapping[Kind, Mark]
+    filters: int
+    offset: float
+
+
+@dataclass(frozen=True)
+class Miss:
+    """How the brightness is missed: ``dark`` (even the brightest choice), ``bright`` (even the darkest), or ``gap``."""
+
+    how: str
+    extreme: Extreme
+
+    @property
+    def stops(self) -> float:
+        """How far off, without sign. [stops]"""
+        return abs(self.extreme.offset)
+
+
+def extremes(situation: Situation, loss: float, masks: Mapping[Kind, Mask]) -> tuple[Extreme, Extreme] | None:
+    """The darkest and the brightest choice within the masks (a kind left out: any mark); None if there is none."""
+    ground = situation.ground
+    ends: list[dict[Kind, Mark]] = [{}, {}]
+    sums = [ground.target(loss) - int(ground.stack_ticks.max()), ground.target(loss)]
+    for kind in KINDS:
+        allowed = situation.marks(kind, masks.get(kind, np.ones(len(situation.scale(kind).marks), dtype=bool)))
+        if not allowed:
+            return None
+        for n, pick in enumerate((min, max)):
+            ends[n][kind] = pick(allowed, key=lambda mark: mark.light)
+    filters = ground.stacks[int(ground.stack_ticks.argmax())], 0
+    dark, bright = (
+        Extreme(end, stack, float(sum(mark.light for mark in end.values())) + total / TICKS)
+        for end, stack, total in zip(ends, filters, sums, strict=True)
+    )
+    return dark, bright
+
+
+def miss(situation: Situation, loss: float, masks: Mapping[Kind, Mask]) -> Miss | None:
+    """How the brightness is missed by every choice within the masks; None if a mask is empty."""
+    ends = extremes(situation, loss, masks)
+    if ends is None:
+        return None
+    dark, bright = ends
+    tolerance = float(situation.ground.tolerance)
+    if dark.offset > tolerance:
+        return Miss("bright", dark)
+    if bright.offset < -tolerance:
+        return Miss("dark", bright)
+    return Miss("gap", dark if abs(dark.offset) < abs(bright.offset) else bright)
+
+
+def iso_words(situation: Situation, mark: Mark) -> str:
+    """An ISO mark, with a note when it is the photographer's own limit that ends the scale there."""
+    limit = situation.scale("iso").marks[-1] == mark and mark != situation.scales["iso"].marks[-1]
+    return words.mark(mark) + (" (your limit)" if limit else "")
+
+
+def through(situation: Situation, filters: int) -> str:
+    """``through ND 8 and ND 64`` or ``without a filter``."""
+    return f"through {words.bag(situation.kit.filters, filters)}" if filters else "without a filter"
+
+
+def miss_reason(situation: Situation, loss: float, masks: Mapping[Kind, Mask]) -> str:
+    """The miss as a sentence, with the settings at the end of what is allowed."""
+    found = miss(situation, loss, masks)
+    if found is None:
+        return f"no ISO mark is left below the limit of ISO {situation.limits.iso_at_most}"
+    at, ev = found.extreme.marks, f"in this light (EV {words.figures(situation.ev100)})"
+    line = f"{words.mark(at['aperture'])}, {words.mark(at['time'])} and {iso_words(situation, at['iso'])}"
+    line = f"{line} {through(situation, found.extreme.filters)}"
+    if found.how == "bright":
+        return f"even {line}, the darkest choice there is, comes out {words.stops(found.stops)} too bright {ev}"
+    if found.how == "dark":
+        return f"even {line}, the brightest choice there is, comes out {words.stops(found.stops)} too dark {ev}"
+    allowed = words.stops(situation.ground.tolerance)
+    return f"the marks lie too far apart: no choice comes within {allowed} of the right brightness {ev}"
+
+
+def time_reason(situation: Situation, demand: Demand, wish: str, usual: str) -> str:
+    """The miss of a goal that asks for certain times: what time this light allows, beside what is wished.
+
+    ``usual``: the way in which such a goal is commonly missed, ``bright`` or ``dark``; another way is told by settings.
+    """
+    masks: dict[Kind, Mask] = {"time": demand.times}
+    found = miss(situation, demand.loss, masks)
+    if found is None or found.how != usual:
+        return f"{wish}; {miss_reason(situation, demand.loss, masks)}"
+    at = found.extreme.marks
+    line = f"at {words.mark(at['aperture'])} and {iso_words(situation, at['iso'])}"
+    line = f"{line} {through(situation, found.extreme.filters)}"
+    allowed = words.seconds(at["time"].exact * 2.0**-found.extreme.offset)
+    end = "longest" if found.how == "bright" else "shortest"
+    how = f"{words.stops(found.stops)} too {found.how}"
+    return f"{line}, {allowed} is the {end} time in this light (EV {words.figures(situation.ev100)}); {wish}: {how}"

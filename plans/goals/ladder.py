@@ -1,0 +1,198 @@
+"""Ladder: one setting changed rung by rung while another keeps the brightness."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from plans.brief import Ladder
+from plans.exposure import magnification_loss
+from plans.goals import words
+from plans.goals.brightness import miss_reason, through
+from plans.goals.rungs import rung_finder, slack
+from plans.goals.situation import Situation
+from plans.plan import Predicted, Settings
+from plans.series import Rail, Run, solve_series
+from plans.solver import TICKS, Choice, State
+from plans.stops import KINDS, Kind, Mark, Scale, exact_value
+
+
+def name(goal: Ladder) -> str:
+    """The goal in a few words."""
+    kind, other = words.KIND_WORDS[goal.change], words.KIND_WORDS[goal.balance]
+    return f"ladder of {kind} by {words.stops(goal.by)}, {other} balancing"
+
+
+def _walk(scale: Scale, start: Mark, by: Fraction, up: bool, last: Mark | None) -> tuple[list[int], str | None]:
+    """Places from ``start`` by steps of ``by`` to ``last`` or the scale's end; a complaint if a rung has no mark."""
+    sign = (-1 if scale.kind == "aperture" else 1) * (1 if up else -1)
+    places: list[int] = []
+    light = start.light
+    place_of = rung_finder(scale)
+    end = last or scale.marks[-1 if up else 0]
+    while (end.light - light) * sign >= -Fraction(slack(scale)):
+        place = place_of(light)
+        if place is None:
+            rung = words.exact(scale.kind, exact_value(scale.kind, light))
+            return places, f"the {words.KIND_WORDS[scale.kind]} scale has no mark for the rung at {rung}"
+        if place not in places:
+            places.append(place)
+        light += sign * by
+    return places, None
+
+
+def rails(situation: Situation, goal: Ladder) -> tuple[list[Rail], list[str]]:
+    """The series of marks that the goal allows, and complaints that leave none.
+
+    With ``from`` or ``to`` it is one; without, every grid of ``by`` that runs through full-stop marks.
+    """
+    scale = situation.scale(goal.change)
+    complaints, ends = [], []
+    for label in (goal.first, goal.last):
+        mark = scale.find(label) if label else None
+        if label and mark is None:
+            shown = f"{words.mark(scale.marks[0])} to {words.mark(scale.marks[-1])}" if scale.marks else "empty"
+            limit = " (your limit)" if situation.scales[goal.change].find(label) else ""
+            complaints.append(f"{label} is not on the {words.KIND_WORDS[goal.change]} scale, {shown}{limit}")
+        ends.append(mark)
+    if complaints or not scale.marks:
+        return [], complaints or [f"no {words.KIND_WORDS[goal.change]} mark is left within the limits"]
+    first, last = ends
+    if first is not None or last is not None:
+        if first and last and first.exact > last.exact:
+            first, last = last, first
+        if first:
+            places, missing = _walk(scale, first, goal.by, up=True, last=last)
+        elif last:
+            places, missing = _walk(scale, last, goal.by, up=False, last=None)
+        found = [sorted(places)]
+        if missing:
+            return [], [missing]
+    else:
+        found = []
+        for mark in scale.marks:
+            whole = abs(float(mark.light) - round(mark.light)) <= slack(scale)
+            if whole and not any(scale.index(mark) in places for places in found):
+                below, _ = _walk(scale, mark, goal.by, up=False, last=None)
+                above, _ = _walk(scale, mark, goal.by, up=True, last=None)
+                found.append(sorted({*below, *above}))
+        if not found:
+            return [], [f"the {words.KIND_WORDS[goal.change]} scale has no full-stop mark to start from"]
+    return [Rail(tuple(places), (Fraction(0),) * len(places)) for places in found], []
+
+
+def is_fixed(goal: Ladder) -> bool:
+    """Whether the brief names an end, so that every rung is asked for."""
+    return goal.first is not None or goal.last is not None
+
+
+def solve(situation: Situation, goal: Ladder, start: State, whole: bool) -> Run | None:
+    """The longest run of rungs; with ``whole`` only one that leaves none out."""
+    subject = situation.subject(goal.focus)
+    if not situation.can_focus(subject.distance_m):
+        return None
+    return solve_series(
+        situation.ground,
+        rails(situation, goal)[0],
+        goal.change,
+        goal.balance,
+        situation.focus_on(goal.focus),
+        magnification_loss(situation.magnification(subject.distance_m)),
+        situation.limits.spread,
+        start,
+        whole,
+    )
+
+
+def find(situation: Situation, goal: Ladder, start: State) -> Run | None:
+    """The rungs to shoot; None when the ladder cannot be reached."""
+    run = solve(situation, goal, start, whole=is_fixed(goal))
+    return run if run and len(run.choices) > 1 else None
+
+
+def _place(choice: Choice, kind: Kind) -> int:
+    return {"aperture": choice.aperture, "time": choice.time, "iso": choice.iso}[kind]
+
+
+def left_out(situation: Situation, goal: Ladder, run: Run) -> tuple[str, ...]:
+    """Rungs of the run's rail that were not taken, each with what it would need of the balancing setting."""
+    scale, other = situation.scale(goal.change), situation.scale(goal.balance)
+    one = run.choices[0]
+    held = [kind for kind in KINDS if kind not in (goal.change, goal.balance)]
+    rest = sum((situation.scale(kind).marks[_place(one, kind)].light for kind in held), Fraction(0))
+    base = (
+        situation.ground.target(magnification_loss(situation.magnification(one.focus.distance_m)))
+        - int(situation.ground.stack_ticks[situation.ground.stacks.index(one.filters)])
+    ) / TICKS
+    taken = range(run.first, run.first + len(run.choices))
+    notes = []
+    for n, place in enumerate(run.rail.places):
+        if n in taken:
+            continue
+        need = -(base + float(rest + scale.marks[place].light))
+        wants = words.exact(goal.balance, exact_value(goal.balance, need))
+        ends = f"{words.mark(other.marks[0])} to {words.mark(other.marks[-1])}"
+        lights = [float(mark.light) for mark in other.marks]
+        over = max(min(lights) - need, need - max(lights))
+        beside = f"with {' and '.join(words.mark(situation.scale(k).marks[_place(one, k)]) for k in held)} held"
+        kind = words.KIND_WORDS[goal.balance]
+        why = f"{words.stops(over)} beyond the {kind} scale" if over > 0 else f"which no mark of the {kind} scale meets"
+        notes.append(f"{words.mark(scale.marks[place])} is left out: {beside} it would need {wants}, {why} ({ends})")
+    return tuple(notes)
+
+
+def criteria(situation: Situation, goal: Ladder) -> tuple[str, ...]:
+    """What the frames are held to."""
+    held = [words.KIND_WORDS[kind] for kind in (*KINDS, "focus", "filters") if kind not in (goal.change, goal.balance)]
+    return (
+        f"{words.KIND_WORDS[goal.change]} changes by {words.stops(goal.by)} from rung to rung, "
+        f"{words.KIND_WORDS[goal.balance]} keeps the brightness; {words.listed(held)} stay the same",
+    )
+
+
+def caption(situation: Situation, goal: Ladder, settings: Settings, seen: Predicted) -> str:
+    """One sentence for a student, about what the changed setting does."""
+    head = words.shot(settings)
+    if goal.change == "aperture":
+        depth = "everything from there on" if seen.far_m is None else f"{words.metres(seen.far_m - seen.near_m)} deep"
+        disc = (
+            f"; a point of the farthest background spreads to {words.millimetres(seen.background_disc_mm)}"
+            if seen.background_disc_mm is not None
+            else ""
+        )
+        return f"{head}: {words.sharp(seen.near_m, seen.far_m)}, {depth}{disc}."
+    if goal.change == "time":
+        moves = [f"{name} smears {words.millimetres(smear)} on the sensor" for name, smear in seen.smear_mm.items()]
+        return f"{head}: the shutter is open for {words.seconds(settings.time.exact)}" + (
+            f"; {words.listed(moves)}." if moves else ", and nothing in the scene moves."
+        )
+    above = seen.iso_above_base or 0.0
+    if above > 0:
+        share = f"1/{words.figures(2**above, 3)}"
+        return f"{head}: {words.stops(above)} above the lowest native ISO, from {share} of the light, with more noise."
+    if above < 0:
+        return f"{head}: {words.stops(-above)} below the lowest native ISO, on the extended range."
+    return f"{head}: the lowest native ISO, with the least noise of the series."
+
+
+def reasons(situation: Situation, goal: Ladder) -> list[str]:
+    """Why the ladder cannot be reached."""
+    refused = situation.focus_reason(goal.focus)
+    if refused:
+        return [refused]
+    found, complaints = rails(situation, goal)
+    if complaints:
+        return complaints
+    run = solve(situation, goal, State(None, 0), whole=False)
+    if run is None:
+        loss = magnification_loss(situation.magnification(situation.subject(goal.focus).distance_m))
+        return [miss_reason(situation, loss, {})]
+    if max(len(rail.places) for rail in found) < 2:
+        only = situation.scale(goal.change).marks[found[0].places[0]]
+        return [
+            f"a step of {words.stops(goal.by)} leaves {words.mark(only)} alone on the scale; a ladder wants two rungs"
+        ]
+    notes = list(left_out(situation, goal, run))
+    taken = [situation.scale(goal.change).marks[_place(choice, goal.change)] for choice in run.choices]
+    reach = f"{words.mark(taken[0])} to {words.mark(taken[-1])}" if len(taken) > 1 else f"{words.mark(taken[0])} alone"
+    count = f"of {len(run.rail.places)} rungs {len(taken)} can be had together"
+    return [f"{count}, {reach} {through(situation, run.choices[0].filters)}", *notes]

@@ -1,0 +1,202 @@
+"""What would make an unreachable goal reachable. Every remedy named here was tried on the goal and works by itself.
+
+Order: a filter to bring, a limit to relax, another distance or focal length, parts instead of the whole, other light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import TypeVar
+
+from plans import optics
+from plans.brief import Bracket, Compare, Deep, Goal, Ladder, Silk
+from plans.exposure import density_of_stops, magnification_loss
+from plans.goals import deep, ladder, words
+from plans.goals.situation import Situation
+from plans.solver import State
+from plans.stops import Mark
+
+Reachable = Callable[[Situation, Goal], bool]
+_T = TypeVar("_T", int, float)
+
+_STRONGEST_FILTER = 16  # [stops]
+_SHIFTS_M = (0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 12.8)
+_FOCAL_SHARES = (0.95, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3)
+_LIGHT_THIRDS = (1, 2, 3, 6, 9, 12, 18, 24, 30)
+
+
+def remedies(situation: Situation, goal: Goal, reachable: Reachable, possible: bool) -> list[str]:
+    """Remedies in words, best first.
+
+    ``possible``: the scales hold marks that fit the goal, so that filters, ISO and light are worth a try.
+    """
+    found: list[str] = []
+    if possible:
+        found += _filter(situation, goal, reachable)
+        found += _iso(situation, goal, reachable)
+    found += _relaxed(situation, goal, reachable)
+    found += _distance(situation, goal, reachable)
+    found += _focal_length(situation, goal, reachable)
+    found += _focus_bracket(situation, goal)
+    if possible:
+        found += _light(situation, goal, reachable)
+    return found or [
+        "no single change that was tried here helps (a filter, the ISO limit, distance, focal length, light): "
+        "leave the goal out, or change two of them at once"
+    ]
+
+
+def _smallest(values: Sequence[_T], works: Callable[[_T], bool], between: Callable[[_T, _T], _T | None]) -> _T | None:
+    """The first of ``values`` that works, refined towards the one before it; None if none works."""
+    before: _T | None = None
+    for value in values:
+        if works(value):
+            while before is not None and (middle := between(before, value)) is not None:
+                if works(middle):
+                    value = middle
+                else:
+                    before = middle
+            return value
+        before = value
+    return None
+
+
+def _filter(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
+    for stops in range(1, _STRONGEST_FILTER + 1):
+        if reachable(situation.with_filter(stops), goal):
+            more = " as well" if situation.kit.filters else ""
+            density = words.figures(density_of_stops(stops), 2)
+            yield f"bring a neutral-density filter of {words.stops(float(stops))} (density {density}){more}"
+            return
+
+
+def _iso(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
+    if situation.limits.iso_at_most is None:
+        return
+    allowed = len(situation.scale("iso").marks)
+    labels = [mark.label for mark in situation.scales["iso"].marks[allowed:]]
+    if labels and reachable(situation.with_iso_at_most(labels[-1]), goal):
+        label = next(label for label in labels if reachable(situation.with_iso_at_most(label), goal))
+        yield f"raise the limit iso_at_most from {situation.limits.iso_at_most} to {label}"
+
+
+def _relaxed(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
+    """The goal itself asked for less."""
+    if isinstance(goal, Compare):
+        for held in goal.hold:
+            rest = tuple(other for other in goal.hold if other != held)
+            if reachable(situation, goal.model_copy(update={"hold": rest})):
+                yield f"do not hold {words.KIND_WORDS[held]} in this group"
+    if isinstance(goal, Ladder) and ladder.is_fixed(goal):
+        run = ladder.solve(situation, goal, State(None, 0), whole=False)
+        if run and len(run.choices) > 1:
+            scale = situation.scale(goal.change)
+            first, last = (scale.marks[run.rail.places[run.first + n]] for n in (0, len(run.choices) - 1))
+            shorter = goal.model_copy(update={"first": first.label, "last": last.label})
+            if reachable(situation, shorter):
+                yield f"let the ladder run from {words.mark(first)} to {words.mark(last)}"
+    if isinstance(goal, Bracket):
+        for count in range(goal.count - 1, 2, -1):
+            if count % 2 and reachable(situation, goal.model_copy(update={"count": count})):
+                yield f"take {count} frames instead of {goal.count}"
+                break
+    if isinstance(goal, Silk) and goal.length_m is None:
+        yield from _silk_length(situation, goal, reachable)
+
+
+def _silk_length(situation: Situation, goal: Silk, reachable: Reachable) -> Iterator[str]:
+    for length in (2.0, 1.5, 1.0, 0.7, 0.5, 0.3, 0.2, 0.1):
+        if reachable(situation, goal.model_copy(update={"length_m": length})):
+            yield (
+                f"if what is seen of the moving {goal.subject} is about {words.metres(length)} long, write that as its "
+                "length: the smear is then measured against it and the floor of 1/4 s falls away"
+            )
+            return
+
+
+def _subject(goal: Goal) -> str:
+    if isinstance(goal, Compare):
+        return _subject(goal.goals[0])
+    if isinstance(goal, Deep):
+        return goal.from_subject
+    return goal.focus if isinstance(goal, Ladder | Bracket) else goal.subject
+
+
+def _distance(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
+    name = _subject(goal)
+    room = min(subject.nearest_m for subject in situation.scene.subjects.values())
+
+    def finer(a: float, b: float) -> float | None:
+        middle = round((a + b) / 2, 2)
+        return middle if abs(b - a) > 0.051 and middle not in (a, b) else None
+
+    back = _smallest(_SHIFTS_M, lambda shift: reachable(situation.stepped_back(shift), goal), finer)
+    if back is not None:
+        at = words.metres(round(situation.subject(name).distance_m + back, 4))
+        yield f"step back {words.metres(back)}, so that {name} is {at} away, and frame again"
+        return
+    nearer = [shift for shift in _SHIFTS_M if shift * 1000 < room * 1000 - situation.focal_mm - 50]
+    forth = _smallest(nearer, lambda shift: reachable(situation.stepped_back(-shift), goal), finer)
+    if forth is not None:
+        at = words.metres(round(situation.subject(name).distance_m - forth, 4))
+        yield f"go {words.metres(forth)} nearer, so that {name} is {at} away, and frame again"
+
+
+def _focal_length(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
+    now = situation.focal_mm
+    longest = 1000 * min(subject.distance_m for subject in situation.scene.subjects.values()) / 2
+
+    def finer(a: int, b: int) -> int | None:
+        middle = (a + b) // 2
+        return middle if middle not in (a, b) else None
+
+    shorter = sorted({round(now * share) for share in _FOCAL_SHARES if round(now * share) < now}, reverse=True)
+    longer = sorted({round(now / share) for share in _FOCAL_SHARES if now < round(now / share) <= longest})
+    for values in (shorter, longer):
+        found = _smallest(
+            [value for value in values if value >= 4],
+            lambda value: reachable(situation.with_focal_length(float(value)), goal),
+            finer,
+        )
+        if found is not None:
+            yield f"use a focal length of {found} mm instead of {words.figures(now)} mm, and frame again"
+            return
+
+
+def _focus_bracket(situation: Situation, goal: Goal) -> Iterator[str]:
+    """Deep, taken as several pictures: at the narrowest aperture whose diffraction stays within the circle."""
+    if not isinstance(goal, Deep):
+        return
+    near, far = deep.span_m(situation, goal)
+    fine = [mark for mark in situation.scale("aperture").marks if optics.airy_mm(mark.exact) <= situation.coc_mm]
+    if not fine:
+        return
+    foci = optics.focus_series_m(situation.focal_mm, fine[-1].exact, situation.coc_mm, near, far)
+    if 1 < len(foci) <= 20 and all(_can_shoot(situation, focus, fine[-1]) for focus in foci):
+        shown = words.listed(words.metres(focus) for focus in foci)
+        yield f"take {len(foci)} pictures at {words.mark(fine[-1])}, focused at {shown}, and merge them afterwards"
+
+
+def _can_shoot(situation: Situation, focus_m: float, aperture: Mark) -> bool:
+    if not situation.can_focus(focus_m):
+        return False
+    survivors = situation.ground.survivors(magnification_loss(situation.magnification(focus_m)))
+    return bool((survivors.aperture == situation.scale("aperture").index(aperture)).any())
+
+
+def _light(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
+    def finer(a: int, b: int) -> int | None:
+        middle = (a + b) // 2 if b > 0 else -((-a - b) // 2)
+        return middle if middle not in (a, b) else None
+
+    now = situation.ev100
+    for sign, word in ((-1, "less"), (1, "more")):
+        found = _smallest(
+            [sign * thirds for thirds in _LIGHT_THIRDS],
+            lambda thirds: reachable(situation.with_light(now + thirds / 3), goal),
+            finer,
+        )
+        if found is not None:
+            amount = words.stops(abs(found) / 3)
+            yield f"come back in light of EV {words.figures(now + found / 3)}, {amount} {word} than now"
+            return

@@ -1,0 +1,346 @@
+"""The search: every choice of settings that gives the brightness, once; each goal then takes its cheapest.
+
+Brightness is counted in whole ticks, six thousand million to the stop, so that full, half and third stops are whole
+numbers and sums of them stay exact. The cost of a group is one whole number made of fields; the field that counts
+more stands higher, so that comparing numbers compares the fields in this order, summed over the frames of the group:
+
+1. operator actions: first how often hands are called (once for a refocus, once for a change of filters), then how
+   many filters they put on or take off
+2. frames on extended ISO
+3. ISO, in steps above the lowest native mark
+4. distance from f/8, in sixths of a stop
+5. focus on a bare distance, where no subject stands to focus on
+6. offset, in units of 1e-9 stop
+7. place on the scales, frame by frame as the goal lists them: aperture, then time, then ISO
+
+The search is exhaustive within a group. The rig's state goes in as the group before left it.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plans.kit import Filter
+from plans.plan import Focus
+from plans.stops import KINDS, Kind, Scale
+
+TICKS = 6_000_000_000  # to the stop
+_TICKS_PER_UNIT = 6  # offsets are compared in units of 1e-9 stop
+_COUNT_BITS, _OFFSET_BITS, _INDEX_BITS = 24, 44, 9
+_F8_LIGHT = Fraction(-6)
+
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+Held = Literal["aperture", "time", "iso", "focus", "filters"]
+
+
+def ticks(stops: Fraction | float) -> int:
+    """Stops as whole ticks."""
+    return round(Fraction(stops) * TICKS)
+
+
+class State(NamedTuple):
+    """What hands have made of the rig: the focused distance (None: any, still to be set) and the filters, one bit each.
+
+    Bits beyond the bag's stand for filters that are on the lens but not in the bag.
+    """
+
+    focus_m: float | None
+    filters: int
+
+
+class Demand(NamedTuple):
+    """What one frame asks for at one focus: the apertures and times it may have, as masks over the scales.
+
+    ``loss`` is what the magnification takes at this focus. [stops]
+    """
+
+    focus: Focus
+    loss: float
+    apertures: Mask
+    times: Mask
+
+
+class Choice(NamedTuple):
+    """One frame as chosen: places on the scales, filters as bits, offset in ticks. ``part`` counts a goal's frames."""
+
+    part: int
+    aperture: int
+    time: int
+    iso: int
+    filters: int
+    focus: Focus
+    offset: int
+    intended: Fraction = Fraction(0)
+
+
+class Survivors(NamedTuple):
+    """Settings that give the brightness at one focus, as parallel arrays; ``filters`` counts `Ground.stacks`."""
+
+    aperture: Ints
+    time: Ints
+    iso: Ints
+    filters: Ints
+    offset: Ints
+
+
+def _lights(scale: Scale) -> Ints:
+    return np.array([ticks(mark.light) for mark in scale.marks], dtype=np.int64)
+
+
+@dataclass
+class Ground:
+    """Everything that can be set, in one light.
+
+    Attributes
+    ----------
+    aperture, time, iso
+        The scales in force, the ISO limit already applied.
+    native
+        The part of the ISO scale that is not extended.
+    filters
+        The bag.
+    ev100
+        The light. [stops]
+    """
+
+    aperture: Scale
+    time: Scale
+    iso: Scale
+    native: Scale
+    filters: tuple[Filter, ...]
+    ev100: float
+    _seen: dict[float, Survivors] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self) -> None:
+        self.tolerance = max(self.scale(kind).step for kind in KINDS) / 2
+        self.lights: dict[Kind, Ints] = {kind: _lights(self.scale(kind)) for kind in KINDS}
+        bag = range(len(self.filters))
+        sets = [chosen for size in range(len(bag) + 1) for chosen in itertools.combinations(bag, size)]
+        self.stacks = [sum(1 << n for n in chosen) for chosen in sets]
+        self.stack_ticks = np.array(
+            [ticks(sum((Fraction(self.filters[n].stops) for n in chosen), Fraction(0))) for chosen in sets],
+            dtype=np.int64,
+        )
+        lowest = min((mark.light for mark in self.native.marks), default=None)
+        highest = max((mark.light for mark in self.native.marks), default=None)
+        isos = [mark.light for mark in self.iso.marks]
+        self.extended = np.array(
+            [lowest is not None and highest is not None and not lowest <= light <= highest for light in isos],
+            dtype=np.int64,
+        )
+        below = sum(1 for light in isos if lowest is not None and light < lowest)
+        self.iso_steps = np.maximum(np.arange(len(isos)) - below, 0).astype(np.int64)
+        self.sixths = np.array([round(abs(mark.light - _F8_LIGHT) * 6) for mark in self.aperture.marks], dtype=np.int64)
+
+    def scale(self, kind: Kind) -> Scale:
+        """The scale in force for one setting."""
+        return {"aperture": self.aperture, "time": self.time, "iso": self.iso}[kind]
+
+    def target(self, loss: float) -> int:
+        """Ticks that aperture, time, ISO and filters must take away so that the brightness is right."""
+        return ticks(Fraction(self.ev100) - Fraction(loss))
+
+    def survivors(self, loss: float) -> Survivors:
+        """All settings whose brightness lies within the tolerance, at a focus that takes ``loss`` stops."""
+        if loss not in self._seen:
+            self._seen[loss] = self._search(loss)
+        return self._seen[loss]
+
+    def _search(self, loss: float) -> Survivors:
+        a, t, i = (self.lights[kind] for kind in KINDS)
+        # Brightness without the time, then the run of times (ascending) that brings it within the tolerance.
+        rest = self.target(loss) + a[:, None, None] + i[None, :, None] - self.stack_ticks[None, None, :]
+        tolerance = ticks(self.tolerance)
+        first = np.searchsorted(t, -rest - tolerance, side="left")
+        count = np.searchsorted(t, -rest + tolerance, side="right") - first
+        place = np.repeat(np.arange(rest.size), count.ravel())
+        run = np.arange(place.size) - np.repeat(np.cumsum(count.ravel()) - count.ravel(), count.ravel())
+        time = first.ravel()[place] + run
+        aperture, iso, filters = np.unravel_index(place, rest.shape)
+        return Survivors(aperture, time, iso, filters, rest.ravel()[place] + t[time])
+
+
+def _pack(*counts: int, offset: int) -> int:
+    total = 0
+    for count in counts:
+        total = total << _COUNT_BITS | int(count)
+    return total << _OFFSET_BITS | int(offset)
+
+
+def move(before: State, after: State) -> tuple[int, int]:
+    """Operator actions between two states of the rig: calls of hands, filters put on or taken off."""
+    changed = before.filters ^ after.filters
+    refocus = before.focus_m is not None and before.focus_m != after.focus_m
+    return int(refocus) + int(changed != 0), changed.bit_count()
+
+
+def _move_cost(before: State, after: State) -> int:
+    return _pack(*move(before, after), 0, 0, 0, 0, offset=0)
+
+
+class _Option(NamedTuple):
+    """The cheapest choice of one frame for one held key, state of the rig and offset."""
+
+    cost: int
+    choice: Choice
+
+
+_Options = dict[State, list[_Option]]
+
+
+def _options(
+    ground: Ground, part: int, parts: int, demands: Sequence[Demand], hold: Sequence[str]
+) -> dict[tuple[float | int, ...], _Options]:
+    """For each key of held values the options of one frame, by the state of the rig they need."""
+    keyed: dict[tuple[float | int, ...], _Options] = {}
+    for demand in demands:
+        found = ground.survivors(demand.loss)
+        fits = demand.apertures[found.aperture] & demand.times[found.time]
+        a, t, i, f, offset = (column[fits] for column in found)
+        units = np.abs(offset) // _TICKS_PER_UNIT
+        held = [{"aperture": a, "time": t, "iso": i, "filters": f}[name] for name in hold if name != "focus"]
+        rank = (i, t, a, units, ground.sixths[a], ground.iso_steps[i], ground.extended[i], offset, f, *held)
+        order = np.lexsort(rank)
+        group = np.array([offset, f, *held])[:, order]
+        fresh = np.ones(order.size, dtype=bool)
+        fresh[1:] = (group[:, 1:] != group[:, :-1]).any(axis=0)
+        unnamed = int(demand.focus.subject is None)
+        for n in order[fresh].tolist():
+            at = (int(a[n]), int(t[n]), int(i[n]))
+            places = 0
+            for place in at:
+                places = places << _INDEX_BITS | place
+            cost = _pack(
+                0, 0, ground.extended[at[2]], ground.iso_steps[at[2]], ground.sixths[at[0]], unnamed, offset=units[n]
+            )
+            cost = cost << 3 * _INDEX_BITS * parts | places << 3 * _INDEX_BITS * (parts - 1 - part)
+            key: tuple[float | int, ...] = tuple(int(column[n]) for column in held)
+            if "focus" in hold:
+                key += (demand.focus.distance_m,)
+            state = State(demand.focus.distance_m, ground.stacks[int(f[n])])
+            choice = Choice(part, *at, state.filters, demand.focus, int(offset[n]))
+            keyed.setdefault(key, {}).setdefault(state, []).append(_Option(cost, choice))
+    return keyed
+
+
+def _cheapest(
+    frames: Sequence[_Options], start: State, window: tuple[int, int] | None
+) -> tuple[int, list[Choice]] | None:
+    """Cheapest choice of one option a frame, over every order of the frames; offsets within ``window``."""
+    shift = 3 * _INDEX_BITS * len(frames)
+    best: list[dict[State, _Option]] = []
+    for options in frames:
+        kept: dict[State, _Option] = {}
+        for state, several in options.items():
+            inside = [o for o in several if window is None or window[0] <= o.choice.offset <= window[1]]
+            if inside:
+                kept[state] = min(inside, key=lambda option: option.cost)
+        if not kept:
+            return None
+        best.append(kept)
+    # Frames taken so far (as bits) and the rig's state: the cheapest way there.
+    ways: dict[tuple[int, State], tuple[int, tuple[Choice, ...]]] = {(0, start): (0, ())}
+    for _ in frames:
+        ahead: dict[tuple[int, State], tuple[int, tuple[Choice, ...]]] = {}
+        for (taken, state), (cost, choices) in ways.items():
+            for n, options_of in enumerate(best):
+                if taken >> n & 1:
+                    continue
+                for after, option in options_of.items():
+                    total = cost + option.cost + (_move_cost(state, after) << shift)
+                    place = (taken | 1 << n, after)
+                    if place not in ahead or total < ahead[place][0]:
+                        ahead[place] = (total, (*choices, option.choice))
+        ways = ahead
+    total, chosen = min(ways.values(), key=lambda way: way[0])
+    return total, list(chosen)
+
+
+def _spread(choices: Sequence[Choice]) -> int:
+    offsets = [choice.offset for choice in choices]
+    return max(offsets) - min(offsets)
+
+
+def _in_order(choices: Sequence[Choice], start: State) -> tuple[Choice, ...]:
+    """The frames in shooting order: fewest actions, then bare frames first, then as the goal lists them."""
+    frames = sorted(choices, key=lambda choice: choice.part)
+    Way = tuple[tuple[int, int, int, tuple[int, ...]], State]
+    ways: dict[tuple[int, State], Way] = {(0, start): ((0, 0, 0, ()), start)}
+    for _ in frames:
+        ahead: dict[tuple[int, State], Way] = {}
+        for (taken, state), ((calls, handled, late, order), _s) in ways.items():
+            filtered = sum(1 for n, frame in enumerate(frames) if taken >> n & 1 and frame.filters)
+            for n, frame in enumerate(frames):
+                if taken >> n & 1:
+                    continue
+                after = State(frame.focus.distance_m, frame.filters)
+                more = move(state, after)
+                rank = (calls + more[0], handled + more[1], late + (0 if frame.filters else filtered), (*order, n))
+                place = (taken | 1 << n, after)
+                if place not in ahead or rank < ahead[place][0]:
+                    ahead[place] = (rank, after)
+        ways = ahead
+    order = min(way[0] for way in ways.values())[3]
+    return tuple(frames[n] for n in order)
+
+
+def solve_group(
+    ground: Ground,
+    frames: Sequence[Sequence[Demand]],
+    hold: Sequence[Held],
+    spread: Fraction,
+    start: State,
+) -> tuple[Choice, ...] | None:
+    """The cheapest settings for frames that belong together, in shooting order; None when there are none.
+
+    Parameters
+    ----------
+    ground
+        What can be set, in which light.
+    frames
+        For each frame its demands, one for each focus it may have.
+    hold
+        Settings that must be the same in all frames.
+    spread
+        Largest distance of the frames' offsets from each other. [stops]
+    start
+        The rig as the group before left it.
+    """
+    keyed = [_options(ground, n, len(frames), demands, hold) for n, demands in enumerate(frames)]
+    limit = ticks(spread)
+    found: tuple[int, list[Choice]] | None = None
+    for key in [key for key in keyed[0] if all(key in options for options in keyed)]:
+        options = [each[key] for each in keyed]
+        way = _cheapest(options, start, None)
+        if way is None or (found and way[0] >= found[0]):
+            continue
+        if _spread(way[1]) <= limit:
+            found = way
+            continue
+        for low in sorted({o.choice.offset for frame in options for several in frame.values() for o in several}):
+            way = _cheapest(options, start, (low, low + limit))
+            if way and (found is None or way[0] < found[0]):
+                found = way
+    return _in_order(found[1], start) if found else None
+
+
+def least_spread(ground: Ground, frames: Sequence[Sequence[Demand]], hold: Sequence[Held]) -> Fraction | None:
+    """The smallest spread that any choice for these frames has; None when no choice fits the holds. [stops]"""
+    keyed = [_options(ground, n, len(frames), demands, hold) for n, demands in enumerate(frames)]
+    least: int | None = None
+    for key in [key for key in keyed[0] if all(key in options for options in keyed)]:
+        offsets = [sorted({o.choice.offset for several in each[key].values() for o in several}) for each in keyed]
+        for low in sorted({offset for several in offsets for offset in several}):
+            above = [next((offset for offset in several if offset >= low), None) for several in offsets]
+            if None not in above:
+                width = max(offset for offset in above if offset is not None) - low
+                least = width if least is None else min(least, width)
+    return None if least is None else Fraction(least, TICKS)

@@ -1,0 +1,90 @@
+"""Sudden death of the daemon's and of the camera's process, for real, at seeded random moments."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import threading
+from pathlib import Path
+
+import pytest
+from support_run import assert_nothing_lost_nothing_twice, begin, command, kill, rig, small_brief, small_plan
+from support_simulator import simulated_camera
+
+from daemon import clock
+from daemon.report import report
+from daemon.store import open_store
+from hardware_mocks.hands import Hands
+
+SEEDS = range(4)
+# Long enough exposures that deaths fall into them as well as between them.
+GOALS = """goals:
+  - ladder: {change: aperture, by: 1, from: f/8, to: f/22, balance: time, focus: heron}
+  - bracket: {change: time, by: 1, count: 3, focus: heron}
+limits: {iso_at_most: 100}
+"""
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_killed_daemon_resumes_with_no_frame_lost_and_none_twice(tmp_path: Path, seed: int) -> None:
+    chance = random.Random(seed)
+    (tmp_path / "brief.yaml").write_text(small_brief(GOALS, light=8.0))
+    store = tmp_path / "store"
+    with simulated_camera(light=8.0, timing="instant") as simulator:
+        options = ["--store", str(store), "--camera", simulator.camera, "--operator", f"simulated:{simulator.hands}"]
+        process = begin("shoot", "brief.yaml", *options, home=tmp_path)
+        _wait_for_exposures(Hands(simulator.hands), chance.randint(1, 5), process)
+        clock.sleep(chance.uniform(0.0, 0.35))
+        kill(process)
+        deaths = 1
+        for _ in range(2):
+            process = begin("resume", "last", *options, home=tmp_path)
+            clock.sleep(chance.uniform(0.6, 2.0))
+            if process.poll() is not None:
+                process.communicate()
+                break
+            kill(process)
+            deaths += 1
+        with open_store(store) as opened:
+            state = opened.logbook.run("last").state
+        if state != "done":
+            done = command("resume", "last", *options, home=tmp_path)
+            assert done.returncode == 0, done.stderr
+        with open_store(store) as opened:
+            assert_nothing_lost_nothing_twice(report(opened, "last"), Hands(simulator.hands))
+        print(f"seed {seed}: {deaths} deaths")
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_killed_camera_process_is_replaced_and_nothing_is_lost(tmp_path: Path, seed: int) -> None:
+    chance = random.Random(seed)
+    killed = []
+    with simulated_camera(light=8.0) as simulator, rig(tmp_path, simulator) as bench:
+        over = threading.Event()
+
+        def killer() -> None:
+            while len(killed) < 3 and not over.wait(chance.uniform(0.05, 0.8)):
+                pid = bench.camera.pid
+                if pid is not None and bench.store.logbook.list_runs():
+                    os.kill(pid, signal.SIGKILL)
+                    killed.append(pid)
+
+        thread = threading.Thread(target=killer)
+        thread.start()
+        try:
+            found = bench.shoot(small_plan(GOALS, light=8.0))
+        finally:
+            over.set()
+            thread.join()
+        assert killed, "the run was over before the first blow"
+        assert_nothing_lost_nothing_twice(found, bench.hands)
+
+
+def _wait_for_exposures(hands: Hands, wanted: int, process: object) -> None:
+    """Until the camera has made ``wanted`` exposures, or the command has ended, or ten seconds have gone."""
+    end = clock.monotonic() + 10
+    while clock.monotonic() < end and process.poll() is None:  # type: ignore[attr-defined]
+        if hands.state()["exposures"] >= wanted:
+            return
+        clock.sleep(0.02)

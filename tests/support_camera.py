@@ -1,0 +1,197 @@
+"""Cameras for tests: the three that need no hardware, and a scripted link for what no camera here does by itself."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import gphoto2
+from PIL import Image
+
+from daemon.camera.asking import Event, FileInfo, Widget
+from daemon.camera.errors_map import LinkFault
+from daemon.camera.supervisor import CameraProcess, Deadlines
+from daemon.camera.verbs import Camera, CameraState, SettingState
+from hardware_mocks.camera import GardenCamera
+from hardware_mocks.card import Card
+from hardware_mocks.flat import FlatRenderer
+from hardware_mocks.inprocess import InProcessCamera
+from hardware_mocks.server import Simulator, start
+from hardware_mocks.shot import Optics
+
+TREES = Path(__file__).resolve().parents[2] / "shared" / "camera-trees"
+
+
+class RecordingLog:
+    """Keeps what it is told, as (level, event, fields)."""
+
+    def __init__(self) -> None:
+        self.told: list[tuple[str, str, dict[str, Any]]] = []
+
+    def info(self, event: str, **fields: Any) -> None:
+        self.told.append(("info", event, fields))
+
+    def warning(self, event: str, **fields: Any) -> None:
+        self.told.append(("warning", event, fields))
+
+    def events(self) -> list[str]:
+        return [event for _, event, _ in self.told]
+
+
+@dataclass
+class Rig:
+    """One way of reaching a camera. ``open`` gives a new object each time; ``hands`` is None where there are none."""
+
+    open: Callable[[], Camera]
+    hands: Callable[[Mapping[str, Any]], Mapping[str, Any]] | None = None
+
+    def wait_idle(self) -> None:
+        """Wait until the camera's last exposure is on its card."""
+        assert self.hands is not None
+        limit = time.monotonic() + 10
+        while self.hands({"ask": "state"})["state"]["busy"]:
+            assert time.monotonic() < limit
+            time.sleep(0.02)
+
+
+@contextmanager
+def simulator(**options: Any) -> Iterator[Simulator]:
+    """The simulated camera behind PTP/IP with small grey pictures, in a process of its own."""
+    with start(**({"render": "flat", "size": (300, 200)} | options)) as running:
+        yield running
+
+
+def vusb_environment(folder: Path) -> dict[str, str]:
+    """Variables that give a camera process the library's virtual USB camera, with a card in ``folder``."""
+    pictures = folder / "DCIM" / "100STOPS"
+    pictures.mkdir(parents=True)
+    for number in (1, 2):
+        Image.new("RGB", (640, 480), (40 * number, 90, 90)).save(pictures / f"STOP{number:04d}.JPG")
+    drivers = Path(gphoto2.__file__).parent / "libgphoto2" / "vusb"
+    return {"IOLIBS": str(drivers), "VCAMERADIR": str(folder)}
+
+
+@contextmanager
+def in_process_rig(folder: Path) -> Iterator[Rig]:
+    """The simulated camera without wire or library."""
+    card = folder / "card"
+    card.mkdir()
+    core = GardenCamera(Card(card), FlatRenderer(), optics=Optics(size=(300, 200)))
+    hands = InProcessCamera(core)
+    yield Rig(lambda: InProcessCamera(core), hands.hands)
+    hands.close()
+    core.switch_off()
+
+
+def network_rig(running: Simulator, folder: Path) -> Rig:
+    """The simulated camera behind PTP/IP, driven by the real library."""
+    return Rig(lambda: CameraProcess(running.camera, folder / "work"), running.worked().ask)
+
+
+@contextmanager
+def virtual_usb_rig(folder: Path) -> Iterator[Rig]:
+    """The library's own virtual USB camera. It makes no more than about 26 frames in one process."""
+    environment = vusb_environment(folder / "card")
+    yield Rig(lambda: CameraProcess(None, folder / "work", environment=environment))
+
+
+@contextmanager
+def plugged_in_rig(folder: Path) -> Iterator[Rig]:
+    """Whatever camera is plugged in, or named by STOPWRIGHT_CAMERA."""
+    yield Rig(lambda: CameraProcess(os.environ.get("STOPWRIGHT_CAMERA"), folder / "work"))
+
+
+def impatient(**changes: float) -> Deadlines:
+    """Deadlines short enough for tests."""
+    return Deadlines(
+        **({"connect_s": 10.0, "answer_s": 3.0, "readout_s": 2.0, "busy_s": 1.0, "margin_s": 0.5} | changes)
+    )
+
+
+def setting(name: Any, labels: str | Sequence[str], current: str | None = None, **more: Any) -> SettingState:
+    """A setting with space-separated labels; the first is the current one unless another is given."""
+    words = tuple(labels.split()) if isinstance(labels, str) else tuple(labels)
+    first = words[0] if words else ""
+    fields = {"widget": name, "writable": True} | more
+    return SettingState(name=name, current=first if current is None else current, labels=words, **fields)
+
+
+def state(*settings: SettingState, **more: Any) -> CameraState:
+    """A camera that shows these settings."""
+    fields = {"model": "test body", "port": "usb:001,002"} | more
+    return CameraState(settings={item.name: item for item in settings}, **fields)
+
+
+@dataclass
+class ScriptedLink:
+    """A link whose camera does what the test says.
+
+    ``widgets`` by the library's name; ``takes`` decides what a sent value makes of a widget's current label: it gets
+    (name, value, widget) and returns the new label. ``events`` are announced one a call after the trigger; ``late``
+    before it; ``faults`` maps a verb to faults that its next calls raise.
+    """
+
+    widgets: dict[str, Widget]
+    takes: Callable[[str, str, Widget], str] = lambda name, value, widget: value
+    events: list[Event] = field(default_factory=list)
+    late: list[Event] = field(default_factory=list)
+    faults: dict[str, list[LinkFault]] = field(default_factory=dict)
+    made: dict[str, int] = field(default_factory=dict)
+    sent: list[tuple[str, str]] = field(default_factory=list)
+    port: str = "usb:001,002"
+    model: str = "scripted"
+    takes_pictures: bool = True
+    triggered: int = 0
+
+    def _fault(self, verb: str) -> None:
+        if self.faults.get(verb):
+            raise self.faults[verb].pop(0)
+
+    def widget(self, name: str) -> Widget | None:
+        self._fault("widget")
+        return self.widgets.get(name)
+
+    def send(self, name: str, value: str) -> None:
+        self.sent.append((name, value))
+        self._fault("send")
+        old = self.widgets[name]
+        new = self.takes(name, value, old)
+        self.widgets[name] = Widget(old.name, new, old.labels, old.writable, old.raw)
+
+    def trigger(self) -> None:
+        self._fault("trigger")
+        self.triggered += 1
+
+    def capture(self) -> Event:
+        self._fault("capture")
+        self.triggered += 1
+        return Event("file", "/store/DCIM", "CAP0001.JPG")
+
+    def event(self, timeout_ms: int) -> Event:
+        self._fault("event")
+        if self.late:
+            return self.late.pop(0)
+        if self.triggered and self.events:
+            return self.events.pop(0)
+        return Event("none")
+
+    def folders(self, folder: str) -> list[str]:
+        return []
+
+    def files(self, folder: str) -> list[str]:
+        return []
+
+    def info(self, folder: str, name: str) -> FileInfo:
+        return FileInfo(1000, self.made.get(name))
+
+    def download(self, folder: str, name: str, into: Path) -> int:
+        raise NotImplementedError
+
+    def free_bytes(self) -> int | None:
+        self._fault("free_bytes")
+        return 10_000_000_000
