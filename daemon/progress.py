@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TextIO
 
 from daemon.feed import Event
@@ -28,7 +29,7 @@ class Progress:
             self._left_s = data["exposure_left_s"]
             self._heading(data["goal"])
         elif event.kind == "step-started":
-            self._say(f"    {event.text}")
+            self._wrapped(event.text, "    ")
         elif event.kind == "frame-kept":
             self._frame(event)
         elif event.kind == "run-done":
@@ -36,9 +37,10 @@ class Progress:
         elif event.kind == "run-started":
             self._say(f"{event.text}\n  pictures and record: {data['folder']}")
         elif event.kind == "note" and data.get("caution"):
-            self._say(f"\n  {event.text}")
+            self._say("")
+            self._wrapped(event.text, "  ")
         elif event.kind != "hands-done":
-            self._say(f"  {event.kind}: {event.text}")
+            self._wrapped(f"{event.kind}: {event.text}", "  ")
 
     def _frame(self, event: Event) -> None:
         data = event.data
@@ -57,6 +59,10 @@ class Progress:
         if goal != self._group:
             self._group = goal
             self._say(f"\n  {goal}"[:WIDTH])
+
+    def _wrapped(self, text: str, indent: str) -> None:
+        for line in text.splitlines():
+            self._say(textwrap.fill(line, WIDTH, initial_indent=indent, subsequent_indent=indent + "  "))
 
     def _say(self, text: str) -> None:
         print(text, file=self._sink, flush=True)

@@ -152,5 +152,5 @@ def frame_table(found: RunReport) -> str:
             told = frame.checked if frame.outcome == "kept" else frame.outcome
             mark = "*" if step_id == frame.step.reference and len(group.steps) > 1 else " "
             lines.append(f"{mark} {step_id[:11]:<11} {line:<34} {expected:>5} {measured:>5}  {told:<14}")
-    lines += ["", "set, seen: brightness against the reference (*), by exact settings and as measured. [stops]"]
+    lines += ["", "set, seen: stops of brightness against *, by exact settings and as measured"]
     return "\n".join(lines[1:])

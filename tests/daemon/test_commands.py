@@ -1,0 +1,279 @@
+"""The commands as a user meets them: in processes of their own, good input and bad."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support_run import begin, command, environment, json_of, small_brief
+from support_simulator import simulated_camera
+
+from daemon import clock
+from hardware_mocks.hands import Hands
+from plans.reading import demo_brief_text
+
+UNREACHABLE = Path(__file__).parent.parent / "briefs" / "unreachable.yaml"
+
+
+def assert_plain_failure(done: subprocess.CompletedProcess[str], code: int, *words: str) -> None:
+    """A clear message, the right exit code, and no traceback."""
+    assert done.returncode == code, (done.returncode, done.stdout, done.stderr)
+    assert "Traceback" not in done.stderr + done.stdout
+    assert "a fault of its own" not in done.stderr
+    for word in words:
+        assert word in done.stderr, (word, done.stderr)
+
+
+def put(home: Path, text: str, name: str = "brief.yaml") -> str:
+    (home / name).write_text(text)
+    return name
+
+
+def test_compile_prints_the_plan_as_the_contract_has_it(tmp_path: Path) -> None:
+    plan = json_of(command("compile", put(tmp_path, demo_brief_text()), "--json", home=tmp_path))
+    assert plan["version"] == 1
+    assert plan["unreachable"] == []
+    freeze = next(step for step in plan["steps"] if step["kind"] == "expose")
+    assert freeze["settings"]["aperture"] == {"mark": "f/5.6", "exact": 5.65685425}
+    assert freeze["settings"]["time"] == {"mark": "1/2000", "exact": 0.00048828125}
+    assert freeze["settings"]["iso"] == {"mark": "800", "exact": 800}
+    assert freeze["settings"]["filters"] == []
+    assert freeze["settings"]["focus"] == {"subject": "spout", "distance_m": 3.0}
+    wanted = {"id", "kind", "goal", "group", "reference", "held", "changed", "settings", "intended_offset", "offset"}
+    assert wanted | {"predicted", "caption", "cautions"} <= set(freeze)
+    assert {"near_m", "far_m", "smear_mm"} <= set(freeze["predicted"])
+
+
+def test_compiling_twice_gives_the_same_bytes(tmp_path: Path) -> None:
+    brief = put(tmp_path, demo_brief_text())
+    for name in ("a.json", "b.json"):
+        assert command("compile", brief, "--out", name, home=tmp_path).returncode == 0
+    assert (tmp_path / "a.json").read_bytes() == (tmp_path / "b.json").read_bytes()
+
+
+def test_an_unreachable_goal_ends_with_3_reasons_and_remedies_and_reachable_goes_on(tmp_path: Path) -> None:
+    shutil.copy(UNREACHABLE, tmp_path / "far.yaml")
+    done = command("compile", "far.yaml", "--json", home=tmp_path)
+    assert_plain_failure(done, 3, "f/29", "what would help")
+    listed = json_of(done)["unreachable"]
+    assert listed
+    assert all(item["reasons"] and item["remedies"] for item in listed)
+    assert command("compile", "far.yaml", "--reachable", home=tmp_path).returncode == 0
+    shot = command("shoot", "far.yaml", "--camera", "ptpip:127.0.0.1:9", "--operator", "simulated", home=tmp_path)
+    assert_plain_failure(shot, 3)
+    assert not (tmp_path / "Stopwright").exists()
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("title: Fountain", "title: [Fountain"), ["brief.yaml:"]),
+        (("support: tripod", "support: tripod\n  colour: red"), ["brief.yaml:16:", "colour"]),
+        (("distance: 3 m", "distance: -3 m"), ["brief.yaml:19:", "-3 m"]),
+        (("from: f/1.8", "from: f/0"), ["brief.yaml:11:", "f/0"]),
+        (("distance: 3 m", "distance: 9**9**9 m"), ["brief.yaml:19:", "9**9**9"]),
+        (("by: 1, balance", "by: 1, from: f/1.2, balance"), ["f/1.2"]),
+        (("support: tripod", "support: &a tripod"), ["brief.yaml:15:"]),
+        (("support: tripod", "support: tripod\n  support: hand"), ["brief.yaml:16:", "support"]),
+    ],
+)
+def test_a_bad_brief_is_told_by_file_line_and_field(tmp_path: Path, change: tuple[str, str], words: list[str]) -> None:
+    text = demo_brief_text()
+    assert change[0] in text
+    done = command("compile", put(tmp_path, text.replace(*change, 1)), home=tmp_path)
+    assert_plain_failure(done, 2, *words)
+
+
+def test_files_that_are_no_brief_are_refused(tmp_path: Path) -> None:
+    assert_plain_failure(command("compile", "none.yaml", home=tmp_path), 2, "no such file")
+    assert_plain_failure(command("compile", ".", home=tmp_path), 2, "folder")
+    (tmp_path / "big.yaml").write_text("# " + "x" * 10_000_000)
+    assert_plain_failure(command("compile", "big.yaml", home=tmp_path), 2)
+    (tmp_path / "bytes.yaml").write_bytes(b"\xff\xfe\x00")
+    assert_plain_failure(command("compile", "bytes.yaml", home=tmp_path), 2, "UTF-8")
+
+
+def test_a_plan_of_another_version_or_none_at_all_is_refused(tmp_path: Path) -> None:
+    plan = json_of(command("compile", put(tmp_path, small_brief()), "--json", home=tmp_path))
+    for name, tree in {
+        "later.json": plan | {"version": 2},
+        "none.json": {"steps": []},
+        "odd.json": plan | {"steps": [{"kind": "dance"}]},
+    }.items():
+        put(tmp_path, json.dumps(tree), name)
+        assert_plain_failure(command("explain", name, home=tmp_path), 2, name)
+    put(tmp_path, "{", "torn.json")
+    assert_plain_failure(command("explain", "torn.json", home=tmp_path), 2, "torn.json:1:2")
+
+
+def test_explain_fits_a_terminal_of_80_columns(tmp_path: Path) -> None:
+    done = command("explain", put(tmp_path, demo_brief_text()), home=tmp_path)
+    assert done.returncode == 0
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    assert "f/5.6" in done.stdout
+
+
+def test_no_camera_is_said_with_what_to_do(tmp_path: Path) -> None:
+    brief = put(tmp_path, small_brief("goals:\n  - bracket: {change: time, by: 1, count: 3, focus: heron}\n"))
+    gone = ["--camera", "ptpip:127.0.0.1:9"]
+    assert_plain_failure(command("cameras", *gone, home=tmp_path), 4)
+    assert_plain_failure(command("cameras", home=tmp_path), 4, "No camera")
+    done = command("check", *gone, home=tmp_path)
+    assert done.returncode == 4
+    assert "Traceback" not in done.stderr
+    assert_plain_failure(command("shoot", brief, *gone, "--composed", home=tmp_path), 4)
+    bad_port = command("shoot", brief, "--camera", "ptpip:garden", "--composed", home=tmp_path)
+    assert_plain_failure(bad_port, 2, "ptpip:")
+
+
+def test_without_a_terminal_a_plan_that_needs_hands_is_refused_unless_an_operator_is_named(tmp_path: Path) -> None:
+    brief = put(tmp_path, small_brief())
+    with simulated_camera() as simulator:
+        refused = command("shoot", brief, "--camera", simulator.camera, home=tmp_path)
+        assert_plain_failure(refused, 2, "hands", "--operator")
+        unknown = command("shoot", brief, "--camera", simulator.camera, "--operator", "nobody-known", home=tmp_path)
+        assert_plain_failure(unknown, 2, "console", "simulated")
+        assert Hands(simulator.hands).state()["exposures"] == 0
+
+
+def test_a_composed_rig_is_shot_without_hands(tmp_path: Path) -> None:
+    goals = "goals:\n  - bracket: {change: time, by: 1, count: 3, focus: heron}\n"
+    brief = put(tmp_path, small_brief(goals))
+    with simulated_camera() as simulator:
+        done = command("shoot", brief, "--composed", "--camera", simulator.camera, "--json", home=tmp_path)
+        assert done.returncode == 0, done.stderr
+        assert json_of(done)["counts"]["kept"] == {"control": 1, "expose": 3}
+
+
+def test_shoot_runs_and_sheet_tell_one_story(tmp_path: Path) -> None:
+    with simulated_camera() as simulator:
+        where = ["--camera", simulator.camera, "--operator", f"simulated:{simulator.hands}"]
+        assert command("compile", put(tmp_path, small_brief()), "--out", "plan.json", home=tmp_path).returncode == 0
+        done = command("shoot", "plan.json", *where, home=tmp_path)
+        assert done.returncode == 0, done.stderr
+        assert max(len(line) for line in done.stdout.splitlines() if str(tmp_path) not in line) <= 80
+    listed = json_of(command("runs", "--json", home=tmp_path))["runs"]
+    assert [(run["run"], run["state"]) for run in listed] == [(1, "done")]
+    shown: dict[str, Any] = json_of(command("runs", "last", "--json", home=tmp_path))
+    assert len(shown["frames"]) == 7
+    assert {frame["verified"] for frame in shown["frames"]} == {"as planned"}
+    sheet = json_of(command("sheet", "1", "--json", home=tmp_path))
+    assert Path(sheet["pdf"]).read_bytes().startswith(b"%PDF")
+    assert all(Path(name).read_bytes().startswith(b"\x89PNG") for name in sheet["png"])
+    assert_plain_failure(command("sheet", "2", home=tmp_path), 2, "1 to 1")
+    assert_plain_failure(command("resume", "1", home=tmp_path), 2)
+
+
+def test_a_store_that_is_none_or_cannot_be_written_is_refused(tmp_path: Path) -> None:
+    assert_plain_failure(command("runs", home=tmp_path), 5, "no store")
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "letters.txt").write_text("not ours")
+    done = command("demo", "--into", "other", home=tmp_path)
+    assert_plain_failure(done, 5, "letters.txt")
+    (tmp_path / "file").write_text("")
+    assert_plain_failure(command("demo", "--into", "file", home=tmp_path), 5)
+
+
+def test_ctrl_c_stops_after_the_frame_in_flight_and_resume_goes_on(tmp_path: Path) -> None:
+    import signal
+
+    brief = put(tmp_path, small_brief(light=8.0).replace("iso_at_most: 6400", "iso_at_most: 100"))
+    with simulated_camera(light=8.0) as simulator:
+        where = ["--camera", simulator.camera, "--operator", f"simulated:{simulator.hands}"]
+        process = begin("shoot", brief, *where, home=tmp_path)
+        hands = Hands(simulator.hands)
+        end = clock.monotonic() + 20
+        while hands.state()["exposures"] < 3 and clock.monotonic() < end:
+            clock.sleep(0.02)
+        process.send_signal(signal.SIGINT)
+        _, told = process.communicate(timeout=30)
+        assert process.returncode == 130, told
+        assert "resume last" in told
+        assert "Traceback" not in told
+        run = json_of(command("runs", "last", "--json", home=tmp_path))
+        assert run["state"] == "paused"
+        taken = hands.state()["exposures"]
+        assert run["counts"]["files"] == taken < 8
+        done = command("resume", "last", *where[2:], home=tmp_path)  # the port is remembered
+        assert done.returncode == 0, done.stderr
+        assert json_of(command("runs", "last", "--json", home=tmp_path))["counts"]["files"] == 8
+        assert hands.state()["exposures"] == 8
+
+
+def test_a_second_shooter_is_refused_while_one_shoots(tmp_path: Path) -> None:
+    brief = put(tmp_path, small_brief(light=8.0).replace("iso_at_most: 6400", "iso_at_most: 100"))
+    with simulated_camera(light=8.0) as simulator:
+        where = ["--camera", simulator.camera, "--operator", f"simulated:{simulator.hands}"]
+        first = begin("shoot", brief, *where, home=tmp_path)
+        hands = Hands(simulator.hands)
+        end = clock.monotonic() + 20
+        while hands.state()["exposures"] < 1 and clock.monotonic() < end:
+            clock.sleep(0.02)
+        assert_plain_failure(command("shoot", brief, *where, home=tmp_path), 2, "one run at a time")
+        assert first.wait(timeout=40) == 0
+        first.communicate()
+
+
+def test_a_camera_that_goes_for_good_in_mid_run_ends_with_4_and_comes_back_with_its_card(tmp_path: Path) -> None:
+    brief = put(tmp_path, small_brief(light=8.0).replace("iso_at_most: 6400", "iso_at_most: 100"))
+    card = tmp_path / "card"
+    card.mkdir()
+    with simulated_camera(light=8.0, card=str(card)) as simulator:
+        port, hands_port = (int(text.rpartition(":")[2]) for text in (simulator.camera, simulator.hands))
+        operator = ["--operator", f"simulated:{simulator.hands}"]
+        process = begin("shoot", brief, "--camera", simulator.camera, "--patience", "0.5", *operator, home=tmp_path)
+        hands = Hands(simulator.hands)
+        end = clock.monotonic() + 20
+        while hands.state()["exposures"] < 3 and clock.monotonic() < end:
+            clock.sleep(0.02)
+    _, told = process.communicate(timeout=40)
+    assert process.returncode == 4, told
+    assert "Traceback" not in told
+    with simulated_camera(light=8.0, card=str(card), port=port, hands_port=hands_port) as simulator:
+        Hands(simulator.hands).focus(3.0)
+        done = command("resume", "last", *operator, home=tmp_path)
+        assert done.returncode == 0, done.stderr
+        run = json_of(command("runs", "last", "--json", home=tmp_path))
+        on_card = sorted(path for path in card.rglob("*.JPG"))
+        assert run["counts"]["files"] == run["counts"]["distinct_hashes"] == len(on_card)
+        assert run["counts"]["kept"]["expose"] == 7
+
+
+def test_check_says_ready_or_what_stands_in_the_way(tmp_path: Path) -> None:
+    brief = put(tmp_path, small_brief())
+    with simulated_camera() as simulator:
+        ready = command("check", brief, "--dry", "--camera", simulator.camera, "--json", home=tmp_path)
+        assert ready.returncode == 0, ready.stdout + ready.stderr
+        assert json_of(ready)["ready"] is True
+        hands = Hands(simulator.hands)
+        assert hands.state()["exposures"] == 0
+        hands.dial("P")
+        wrong = command("check", brief, "--camera", simulator.camera, home=tmp_path)
+        assert wrong.returncode == 4
+        assert "dial" in wrong.stdout
+        assert_plain_failure(command("check", "--dry", "--camera", simulator.camera, home=tmp_path), 2, "--dry")
+        shown = json_of(command("cameras", "--camera", simulator.camera, "--json", home=tmp_path))
+        assert shown["cameras"][0]["settings"]["aperture"]["labels"][0] == "f/1.8"
+
+
+def test_every_command_explains_itself_in_80_columns(tmp_path: Path) -> None:
+    words = ["demo", "compile", "explain", "cameras", "check", "shoot", "resume", "runs", "sheet"]
+    for word in words:
+        done = command(word, "--help", home=tmp_path)
+        assert done.returncode == 0, done.stderr
+        assert max(map(len, done.stdout.splitlines())) <= 80
+        assert "--json" in done.stdout
+
+
+def test_the_command_starts_without_the_database_and_picture_libraries(tmp_path: Path) -> None:
+    import sys
+
+    code = "import sys, daemon.cli; print(sorted({'sqlalchemy', 'PIL', 'numpy', 'gphoto2', 'pint'} & set(sys.modules)))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment(tmp_path), capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
