@@ -16,9 +16,10 @@ from hardware_mocks.server import Options, run
 
 def _size(text: str) -> tuple[int, int]:
     width, _, height = text.partition("x")
-    if not (width.isdigit() and height.isdigit() and 96 <= int(width) <= 8000 and 64 <= int(height) <= 6000):
-        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: WIDTHxHEIGHT from 96x64 to 8000x6000")
-    return int(width), int(height)
+    numbers = (int(width), int(height)) if width.isdigit() and height.isdigit() and len(text) < 12 else (0, 0)
+    if not (96 <= numbers[0] <= 3000 and abs(numbers[0] * 2 - numbers[1] * 3) <= 3):
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: WIDTHxHEIGHT, 3 to 2, from 96x64 to 3000x2000")
+    return numbers
 
 
 def _port(text: str) -> int:
@@ -62,8 +63,10 @@ def _scene(text: str) -> tuple[tuple[str, float], ...]:
 def _fault(text: str) -> dict[str, Any]:
     try:
         return check_line(json.loads(text)).fields
-    except (ScriptError, ValueError) as error:
-        raise argparse.ArgumentTypeError(f"{text!r}: {error}") from None
+    except ScriptError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    except (ValueError, RecursionError):
+        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: a JSON object") from None
 
 
 def main() -> int:

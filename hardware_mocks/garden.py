@@ -16,17 +16,17 @@ from numpy.typing import NDArray
 
 from hardware_mocks.drawing import REFERENCE, Canvas, Plane, Relief, noise, smooth, soften, strokes
 from hardware_mocks.lens import Raster
+from hardware_mocks.sensor import LUMINANCE
 from hardware_mocks.water import Fall, draw_fall, mean_fall
 
 BORDER = 90.0  # drawn beyond the frame on all sides, for blur [reference px]
 MIDDLE = 0.18
 BLOCKS = 8  # the middle third is told in so many blocks each way
 HEDGE_TOP, HEDGE_FOOT = 196.0, 806.0
-SPOUT_X, SPOUT_Y, POOL_Y = 858.0, 212.0, 742.0
+SPOUT_X, SPOUT_Y, POOL_Y = 926.0, 212.0, 742.0
 
-_LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 Colour = tuple[float, float, float]
-_YEW: Colour = (0.78, 1.10, 0.56)
+_YEW: Colour = (0.72, 1.125, 0.55)
 _GRASS: Colour = (0.92, 1.12, 0.42)
 _STONE: Colour = (1.05, 1.0, 0.86)
 _WET_STONE: Colour = (0.98, 1.0, 0.93)
@@ -71,7 +71,7 @@ class _Easel:
 def _tint(luminance: Plane, colour: Colour) -> Plane:
     """A luminance in a colour, its luminance unchanged. height x width x 3"""
     tone = np.array(colour, np.float32)
-    return luminance.astype(np.float32)[..., None] * (tone / float(tone @ _LUMINANCE))
+    return luminance.astype(np.float32)[..., None] * (tone / float(tone @ LUMINANCE))
 
 
 def _lay(light: Plane, cover: Plane, luminance: Plane, mask: Plane, colour: Colour) -> None:
@@ -88,20 +88,23 @@ def _foliage(canvas: Canvas, rng: np.random.Generator) -> Plane:
     fine = 2 if canvas.scale < 1.6 else 1
     height, width = canvas.height * fine, canvas.width * fine
     scale = canvas.scale * fine
-    count = 120_000
+    count = 170_000
     depth = np.sort(rng.random(count))  # from the dark inside to the lit outside
-    start = np.stack([rng.random(count) * width, rng.random(count) * height], axis=1)
+    start = np.stack([rng.random(count) * (width + 20 * scale) - 10 * scale, rng.random(count) * height], axis=1)
     lean = rng.normal(0, 0.5, count) + np.where(rng.random(count) < 0.5, -0.7, -2.4)
     length = rng.uniform(4, 10, count) * scale
     end = start + np.stack([np.cos(lean), np.sin(lean)], axis=1) * length[:, None]
     value = 0.10 + 0.62 * depth**1.3 + rng.normal(0, 0.10, count) * (0.3 + depth)
-    inked = strokes((width, height), start, end, np.clip(value, 0.03, 1), max(1, round(1.1 * scale)), 0.05)
+    inked = strokes((width, height), start, end, np.clip(value, 0.03, 1), max(1, round(1.4 * scale)), 0.05)
     drawn: NDArray[np.floating] = inked.reshape(canvas.height, fine, canvas.width, fine).mean(axis=(1, 3))
-    clumps = noise(rng, canvas.shape, 46 * canvas.scale, 3)
-    drawn = drawn * (1 + 0.22 * np.tanh(clumps))
-    drawn = drawn / soften(drawn, 40 * canvas.scale)
-    drawn = np.where(drawn > 1, 1 + 0.34 * np.tanh((drawn - 1) / 0.5), drawn)
-    return (drawn / soften(drawn, 34 * canvas.scale)).astype(np.float32)
+    drawn = drawn / soften(drawn, 14 * canvas.scale)
+    # Each needle gets its tone by its rank: most near 1.1, some gaps down to a third, mean 1. So, two stops over, the
+    # green still fits the scale; were it brighter, an overexposed frame would measure too dark.
+    ranks = np.linspace(0, 1, 257)
+    tones = 1.25 - 0.70 * (1 - ranks) ** 2 - 0.25 * (1 - ranks) ** 14
+    drawn = np.interp(drawn, np.quantile(drawn[::3, ::3], ranks), tones)
+    clumps = 1 + 0.05 * np.tanh(noise(rng, canvas.shape, 40 * canvas.scale, 3))
+    return np.asarray(drawn * clumps / soften(drawn * clumps, 30 * canvas.scale), np.float32)
 
 
 def _hedge(easel: _Easel, rng: np.random.Generator) -> Raster:
@@ -111,11 +114,16 @@ def _hedge(easel: _Easel, rng: np.random.Generator) -> Raster:
     scale = canvas.scale
     glow = 1 - 0.34 * smooth(560, -60, x) - 0.26 * smooth(1120, 1600, x)
     glow = glow * (1 - 0.5 * smooth(690, 815, y)) * (1 + 0.22 * smooth(280, 196, y))
-    hedge = _tint(MIDDLE * _foliage(canvas, rng) * glow, _YEW)
+    band = easel.canvas(-BORDER, HEDGE_TOP - 40, REFERENCE[0] + BORDER, HEDGE_FOOT + 40)
+    leaves = np.ones(canvas.shape, np.float32)
+    first = round(band.top - canvas.top)
+    rows = slice(max(0, first), min(canvas.height, first + band.height))
+    leaves[rows] = _foliage(band, rng)[rows.start - first : rows.stop - first, : canvas.width]
+    hedge = _tint(MIDDLE * leaves * glow, _YEW)
     hue = (0.035 * np.tanh(noise(rng, canvas.shape, 110 * scale, 4)))[..., None] * np.array([1.0, 0, -1.0], np.float32)
-    before = hedge @ _LUMINANCE
+    before = hedge @ LUMINANCE
     hedge *= 1 + hue
-    hedge *= (before / np.maximum(hedge @ _LUMINANCE, 1e-6))[..., None]  # another hue, the same luminance
+    hedge *= (before / np.maximum(hedge @ LUMINANCE, 1e-6))[..., None]  # another hue, the same luminance
     ragged = noise(rng, (1, canvas.width), 40 * scale, 6)[0] * 3.0
     fray = noise(rng, canvas.shape, 7 * scale, 2) * 2.5
     is_hedge = smooth(-1.0, 1.0, y - HEDGE_TOP - ragged[None, :] - fray)[..., None]
@@ -257,7 +265,7 @@ def _heron(easel: _Easel, rng: np.random.Generator) -> Raster:
 
 def middle_of(picture: Plane) -> tuple[float, float]:
     """Mean luminance of the middle third of a linear picture, and the median of its blocks' means."""
-    luminance = picture @ _LUMINANCE
+    luminance = picture @ LUMINANCE
     height, width = luminance.shape
     part = luminance[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]
     rows, columns = part.shape[0] // BLOCKS, part.shape[1] // BLOCKS

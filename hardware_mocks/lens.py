@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from hardware_mocks.sensor import LUMINANCE
 from hardware_mocks.shot import Optics
 
 Plane = NDArray[np.float32]
@@ -181,7 +182,7 @@ def see(raster: Raster, optics: Optics, scale: float, diameter: float) -> Seen |
         return [_resized(g, whole, (0, 0, whole[0] / coarse, whole[1] / coarse), False)[cut] for g in grids]
 
     light = raster.light
-    luminance = light @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    luminance = light @ LUMINANCE
     main = [luminance] if raster.cover is None else [luminance, raster.cover]
     main = spread_planes(main, 1.0)
     # The eye and the JPEG file see colour coarsely; where the layer is blurred, so does this.
@@ -189,7 +190,7 @@ def see(raster: Raster, optics: Optics, scale: float, diameter: float) -> Seen |
     seen = np.empty((*main[0].shape, 3), np.float32)
     seen[..., 0] = main[0] + red
     seen[..., 2] = main[0] + blue
-    seen[..., 1] = main[0] - (0.2126 * red + 0.0722 * blue) / 0.7152
+    seen[..., 1] = main[0] - (LUMINANCE[0] * red + LUMINANCE[2] * blue) / LUMINANCE[1]
     np.maximum(seen, 0, out=seen)
     cover = None if raster.cover is None else np.clip(main[1], 0, 1)
     return Seen(seen, cover, max(0, left), max(0, top))

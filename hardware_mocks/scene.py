@@ -44,7 +44,7 @@ class GardenRenderer:
     def __init__(self, distances: Distances | None = None):
         self.distances = distances or Distances()
         self._lock = threading.Lock()
-        self._helpers = ThreadPoolExecutor(1, thread_name_prefix="lens")
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="lens")
         self._gardens: dict[tuple[int, int], Garden] = {}
         self._stills: OrderedDict[tuple[Optics, float, float], _Still] = OrderedDict()
 
@@ -73,7 +73,7 @@ class GardenRenderer:
             if key in self._stills:
                 self._stills.move_to_end(key)
                 return self._stills[key]
-        far = self._helpers.submit(self._see, garden.hedge, shot, self.distances.hedge_m)
+        far = self._pool.submit(self._see, garden.hedge, shot, self.distances.hedge_m)
         fountain = self._see(garden.fountain, shot, self.distances.spout_m)
         heron = self._see(garden.heron, shot, self.distances.heron_m)
         hedge = far.result()

@@ -26,13 +26,6 @@ def well_e(iso: float) -> float:
     return FULL_WELL_E * 100 / iso
 
 
-def noise_sigma(linear: float, iso: float) -> float:
-    """Standard deviation of a pixel at a linear value in 0..1. [unitless]"""
-    well = well_e(iso)
-    read = READ_BEFORE_E**2 + (READ_BEHIND_E * 100 / iso) ** 2
-    return float(np.sqrt(linear / well + read / well**2))
-
-
 def srgb_encode(linear: NDArray[np.floating]) -> NDArray[np.floating]:
     """Display value in 0..1 of a linear value in 0..1 (IEC 61966-2-1)."""
     low = 12.92 * linear
@@ -40,7 +33,7 @@ def srgb_encode(linear: NDArray[np.floating]) -> NDArray[np.floating]:
     return np.where(linear <= 0.0031308, low, high)
 
 
-_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # of linear red, green, blue (Rec. 709, IEC 61966-2-1)
 _AUTOMATIC = 2
 _CASTS = {5: (0.88, 1.0, 1.22), 6: (0.62, 1.0, 1.75), 7: (1.05, 1.0, 0.92)}  # fluorescent, tungsten, flash
 
@@ -54,7 +47,7 @@ def balance(white_balance: int, number: int) -> Plane:
     if white_balance == _AUTOMATIC:
         warmer = float(np.random.default_rng((9, number)).normal(0, 0.04))
         gains = np.array([1 + warmer, 1.0, 1 - warmer])
-    return np.asarray(gains / (gains @ _LUMINANCE), np.float32)
+    return np.asarray(gains / (gains @ LUMINANCE), np.float32)
 
 
 @lru_cache(maxsize=1)

@@ -224,8 +224,10 @@ def start(
         try:
             ready = json.loads(line)
         except ValueError:
-            process.kill()
-            process.wait()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(1)
+            simulator = Simulator(process, "", "")
+            simulator.stop()
             said.seek(0)
             words = said.read()[-2000:].strip() or "no word"
             raise UsageError(f"the simulated camera did not start: {words}") from None

@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 
 from hardware_mocks.drawing import Plane, noise, smooth
 from hardware_mocks.lens import Raster
+from hardware_mocks.sensor import LUMINANCE
 
 HALF_WIDTH = 46.0  # of the fall [reference px]
 _WINDOW = 120.0  # half width of what the fall is drawn in, spray included [reference px]
 _LENGTHS = 3760.0, 5170.0  # of the two tapes [reference px]
 _FOAM_SHARE = 0.25  # foam runs outward at this share of the fall's speed
 COLOUR = np.array([0.93, 1.01, 1.10], np.float32)
-_LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
 
 class Tape:
@@ -94,7 +94,7 @@ def _together(fall: Fall, falling: Plane, foam: Plane) -> Raster:
     falling = falling * fall.cap[..., None]
     foam = foam * fall.foam_cap[..., None]
     both = falling * (1 - foam[..., 1:]) + foam
-    light = both[..., :1] * (COLOUR * (fall.gain / float(COLOUR @ _LUMINANCE)))
+    light = both[..., :1] * (COLOUR * (fall.gain / float(COLOUR @ LUMINANCE)))
     return Raster(light.astype(np.float32), np.clip(both[..., 1], 0, 1), fall.left, fall.top)
 
 

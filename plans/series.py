@@ -138,8 +138,17 @@ def _on_rail(
     price = ((parts[0] << 10 | parts[1]) << 10 | np.minimum(parts[2], 1023)) << 31 | np.minimum(units, (1 << 31) - 1)
 
     moves = [move(start, State(focus.distance_m, stack)) for stack in ground.stacks]
-    seen = np.unique(offset[fits])
-    lows = [int(seen[0])] if seen[-1] - seen[0] <= spread else [int(value) for value in seen]
+    if whole and mark.shape[3] == 1:
+        # Nothing to choose frame by frame: all of them must fit, and lie close enough as they are.
+        close = offset.max(axis=0) - offset.min(axis=0) <= spread
+        fits = fits & (fits.all(axis=0) & close)[None]
+        if not fits.any():
+            return None
+        lows = [int(offset.min())]
+        spread = int(offset.max()) - lows[0]
+    else:
+        seen = np.unique(offset[fits])
+        lows = [int(seen[0])] if seen[-1] - seen[0] <= spread else [int(value) for value in seen]
     best: _Found | None = None
     for low_end in lows:
         inside = fits & (offset >= low_end) & (offset <= low_end + spread)

@@ -18,6 +18,7 @@ The search is exhaustive within a group. The rig's state goes in as the group be
 
 from __future__ import annotations
 
+import heapq
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -34,6 +35,7 @@ from plans.stops import KINDS, Kind, Scale
 TICKS = 6_000_000_000  # to the stop
 _TICKS_PER_UNIT = 6  # offsets are compared in units of 1e-9 stop
 _COUNT_BITS, _OFFSET_BITS, _INDEX_BITS = 24, 44, 9
+_MOVE_SHIFT = 4 * _COUNT_BITS + _OFFSET_BITS  # the four counts and the offset below the operator actions
 _F8_LIGHT = Fraction(-6)
 
 Ints = NDArray[np.int64]
@@ -183,7 +185,8 @@ def move(before: State, after: State) -> tuple[int, int]:
 
 
 def _move_cost(before: State, after: State) -> int:
-    return _pack(*move(before, after), 0, 0, 0, 0, offset=0)
+    calls, handled = move(before, after)
+    return (calls << _COUNT_BITS | handled) << _MOVE_SHIFT
 
 
 class _Option(NamedTuple):
@@ -231,6 +234,9 @@ def _options(
     return keyed
 
 
+_Way = tuple[int, int, int, State, tuple[Choice, ...]]
+
+
 def _cheapest(
     frames: Sequence[_Options], start: State, window: tuple[int, int] | None
 ) -> tuple[int, list[Choice]] | None:
@@ -246,22 +252,29 @@ def _cheapest(
         if not kept:
             return None
         best.append(kept)
-    # Frames taken so far (as bits) and the rig's state: the cheapest way there.
-    ways: dict[tuple[int, State], tuple[int, tuple[Choice, ...]]] = {(0, start): (0, ())}
-    for _ in frames:
-        ahead: dict[tuple[int, State], tuple[int, tuple[Choice, ...]]] = {}
-        for (taken, state), (cost, choices) in ways.items():
-            for n, options_of in enumerate(best):
-                if taken >> n & 1:
+    # Best first: cost so far plus, for each frame still to take, its cheapest option anywhere, hands not counted.
+    least = [min(option.cost for option in kept.values()) for kept in best]
+    count = itertools.count()
+    waiting: list[_Way] = [(sum(least), next(count), 0, start, ())]
+    settled: set[tuple[int, State]] = set()
+    while waiting:
+        bound, _, taken, state, choices = heapq.heappop(waiting)
+        if (taken, state) in settled:
+            continue
+        settled.add((taken, state))
+        left = [n for n in range(len(frames)) if not taken >> n & 1]
+        if not left:
+            return bound, list(choices)
+        # A frame whose cheapest option is at hand is taken at once: no later place for it saves anything.
+        free = [n for n in left if state in best[n] and best[n][state].cost == least[n]]
+        for n in free[:1] or left:
+            for after, option in best[n].items() if not free else ((state, best[n][state]),):
+                if (taken | 1 << n, after) in settled:
                     continue
-                for after, option in options_of.items():
-                    total = cost + option.cost + (_move_cost(state, after) << shift)
-                    place = (taken | 1 << n, after)
-                    if place not in ahead or total < ahead[place][0]:
-                        ahead[place] = (total, (*choices, option.choice))
-        ways = ahead
-    total, chosen = min(ways.values(), key=lambda way: way[0])
-    return total, list(chosen)
+                total = bound - least[n] + option.cost + (_move_cost(state, after) << shift)
+                way = (total, next(count), taken | 1 << n, after, (*choices, option.choice))
+                heapq.heappush(waiting, way)
+    return None
 
 
 def _spread(choices: Sequence[Choice]) -> int:

@@ -23,6 +23,8 @@ from hardware_mocks.flat import FlatRenderer
 from hardware_mocks.inprocess import InProcessCamera
 from hardware_mocks.server import Simulator, start
 from hardware_mocks.shot import Optics
+from plans.plan import ControlStep, Estimate, Focus, Inputs, LightBasis, Plan, Settings, mark_value
+from plans.stops import Kind, Mark, Series, series_marks
 
 TREES = Path(__file__).resolve().parents[2] / "shared" / "camera-trees"
 
@@ -108,9 +110,29 @@ def plugged_in_rig(folder: Path) -> Iterator[Rig]:
 
 def impatient(**changes: float) -> Deadlines:
     """Deadlines short enough for tests."""
-    return Deadlines(
-        **({"connect_s": 10.0, "answer_s": 3.0, "readout_s": 2.0, "busy_s": 1.0, "margin_s": 0.5} | changes)
+    short = {"connect_s": 10.0, "answer_s": 3.0, "readout_s": 1.0, "busy_s": 0.7, "settle_s": 0.5, "margin_s": 0.5}
+    return Deadlines(**(short | changes))
+
+
+def plan_of(*settings: tuple[Mark, Mark, Mark], series: Series = "thirds") -> Plan:
+    """A plan that does nothing but set these apertures, times and ISOs, one after the other."""
+    focus = Focus(subject=None, distance_m=3.0)
+    steps = []
+    for number, (aperture, exposure, iso) in enumerate(settings):
+        wanted = Settings(aperture=mark_value(aperture), time=mark_value(exposure), iso=mark_value(iso), focus=focus)
+        steps.append(
+            ControlStep(id=f"s{number}", purpose="meter", settings=wanted, predicted_ev100=13.0, text="read the light")
+        )
+    inputs = Inputs(
+        brief={}, light=LightBasis(ev100=13.0), scales={}, series={"aperture": series, "time": series, "iso": series}
     )
+    estimate = Estimate(frames=0, control_frames=len(steps), operator_actions=0, exposure_s=1.0)
+    return Plan(title="test", inputs=inputs, groups=(), steps=tuple(steps), estimate=estimate)
+
+
+def mark(kind: Kind, series: Series, label: str) -> Mark:
+    """A mark of a nominal series by its label."""
+    return next(item for item in series_marks(kind, series) if item.label == label)
 
 
 def setting(name: Any, labels: str | Sequence[str], current: str | None = None, **more: Any) -> SettingState:

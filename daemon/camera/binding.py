@@ -73,7 +73,7 @@ def bind(plan: Plan, state: CameraState) -> Binding:
         if missing and reading is None:
             differences.append(_absent(kind, wanted, state))
         elif missing and reading is not None:
-            series = read_scale(kind, [value.mark for value in plan.inputs.scales.get(kind, tuple(wanted))]).series
+            series = plan.inputs.series.get(kind) or read_scale(kind, [value.mark for value in wanted]).series
             differences += [_difference(kind, value, series, reading) for value in missing]
     if differences:
         raise BindingRefused(

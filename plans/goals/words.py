@@ -40,7 +40,9 @@ def percent(share: float) -> str:
 
 def seconds(value: float) -> str:
     """An exact exposure time, below 0.3 s as a fraction. [s]"""
-    return f"1/{figures(1 / value, 2 if value > 0.02 else 3)} s" if value < 0.3 else f"{figures(value, 2)} s"
+    if value >= 0.3:
+        return f"{figures(value, 2)} s"
+    return f"1/{figures(1 / value, 2) if value > 0.1 else round(1 / value)} s"
 
 
 def stops(value: Fraction | float) -> str:

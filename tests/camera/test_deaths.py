@@ -219,7 +219,7 @@ def test_no_child_outlives_a_parent_that_is_killed(running: Simulator, hands: An
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2]) as parent:
         assert parent.stdout is not None
         child = int(parent.stdout.readline())
-        os.kill(child, 0)
+        os.kill(child, signal.SIGSTOP)  # one that hangs cannot notice by itself that its parent is gone
         parent.kill()
         parent.wait()
     assert is_gone(child)

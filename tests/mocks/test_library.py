@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import signal
 import subprocess
 import sys
@@ -11,6 +12,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 from support_simulator import Library, LibraryFault, simulated_camera
@@ -104,7 +106,7 @@ def test_a_time_the_dial_does_not_leave_free_cannot_be_set(library: Library, han
 
 
 def test_a_picture_carries_the_state_it_was_taken_in(library: Library, tmp_path: Path) -> None:
-    for widget, label in (("f-number", "f/5.6"), ("shutterspeed2", "10/13"), ("iso", "800")):
+    for widget, label in (("f-number", "f/5.6"), ("shutterspeed2", "10/25"), ("iso", "800")):
         library.ask("set", widget, label)
     folder, name = library.ask("capture")
     size = library.ask("fetch", folder, name, str(tmp_path / "picture.jpg"))
@@ -114,10 +116,10 @@ def test_a_picture_carries_the_state_it_was_taken_in(library: Library, tmp_path:
         exif, detail = picture.getexif(), picture.getexif().get_ifd(0x8769)
     assert (exif[271], exif[272]) == ("Stopwright", "Garden simulator")
     assert (detail[40962], detail[40963]) == picture.size == (600, 400)
-    assert Fraction(detail[33434].numerator, detail[33434].denominator) == Fraction(10, 13)
+    assert Fraction(detail[33434].numerator, detail[33434].denominator) == Fraction(10, 25)
     assert (float(detail[33437]), detail[34855], detail[34850], float(detail[37386])) == (5.6, 800, 1, 50.0)
-    # Exif 2.3: ShutterSpeedValue = -log2(t), ApertureValue = 2 log2(N), here of the exact 2^(-1/3) s and f/5.657.
-    assert float(detail[37377]) == pytest.approx(1 / 3, abs=1e-5)
+    # Exif 2.3: ShutterSpeedValue = -log2(t), ApertureValue = 2 log2(N), here of the exact 2^(-4/3) s and f/5.657.
+    assert float(detail[37377]) == pytest.approx(4 / 3, abs=1e-5)
     assert float(detail[37378]) == pytest.approx(5.0, abs=1e-5)
     assert 37382 not in detail  # the body knows nothing of the distance
 
@@ -164,14 +166,14 @@ def test_a_client_killed_in_mid_exposure_finds_the_frame_when_it_comes_back() ->
 
 
 def test_a_frame_nobody_waited_for_is_announced_and_taken_for_the_next_one(library: Library, hands: Hands) -> None:
-    library.ask("set", "shutterspeed2", "1")
+    library.ask("set", "shutterspeed2", "1/2")
     pressed = hands.press()
     _wait_idle(hands)
     begun = time.monotonic()
     _, name = library.ask("capture")
     # The trap that callers must drain: the answer is the old frame, long before the new one is exposed.
     assert hands.state()["exposures"] == pressed + 1
-    assert hands.state()["card"][-1].endswith(name) and time.monotonic() - begun < 0.9
+    assert hands.state()["card"][-1].endswith(name) and time.monotonic() - begun < 0.45
     assert library.ask("events", 5)[-1] == "complete"
 
 
@@ -212,6 +214,7 @@ def test_pictures_outlive_the_camera_and_numbers_go_on_in_the_next_folder(tmp_pa
 
 
 def test_a_thumbnail_and_the_room_on_the_card_are_told(library: Library, tmp_path: Path) -> None:
+    library.ask("set", "shutterspeed2", "1/640")
     folder, name = library.ask("capture")
     library.ask("fetch", folder, name, str(tmp_path / "thumb"), "thumb")
     with Image.open(io.BytesIO((tmp_path / "thumb").read_bytes())) as small:
@@ -292,16 +295,32 @@ def test_a_link_that_breaks_can_be_taken_up_again_and_no_frame_is_lost(
     assert hands.faults()["unused"] == []
 
 
+def test_a_wrong_iris_and_a_filter_show_in_the_pictures_as_large_as_they_are(tmp_path: Path) -> None:
+    def brightness(library: Library) -> float:
+        library.ask("fetch", *library.ask("capture"), str(tmp_path / "picture"))
+        with Image.open(tmp_path / "picture") as picture:
+            value = np.asarray(picture)[133:266, 200:266] / 255.0  # hedge, in the middle third
+        light = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
+        return float(light.mean())
+
+    with simulated_camera(render="scene") as camera, Library(camera.camera) as library:
+        right, again = brightness(library), brightness(library)
+        camera.worked().fault(fault="aperture_error", stops={"f/8": -0.5})
+        wrong = brightness(library)
+        camera.worked().calm()
+        camera.worked().filters([3.0], ["ND 8"])
+        filtered = brightness(library)
+    assert math.log2(again / right) == pytest.approx(0, abs=0.02)
+    assert math.log2(wrong / right) == pytest.approx(-0.5, abs=0.03)
+    assert math.log2(filtered / right) == pytest.approx(-3, abs=0.05)
+
+
 def test_it_ends_on_sigterm_and_when_its_parent_is_killed() -> None:
     with simulated_camera() as camera:
         camera.process.send_signal(signal.SIGTERM)
         assert camera.process.wait(10) == 0
-    parent = subprocess.Popen(
-        [sys.executable, "-c", "from hardware_mocks.server import start; s = start(render='flat'); print(s.hands, flush=True); input()"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )  # fmt: skip
+    code = "from hardware_mocks.server import start; s = start(render='flat'); print(s.hands, flush=True); input()"
+    parent = subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     assert parent.stdout is not None and parent.stdin is not None
     orphan = Hands(parent.stdout.readline().strip())
     assert orphan.state()["exposures"] == 0

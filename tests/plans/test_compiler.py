@@ -19,9 +19,9 @@ from plans.brief import Brief, Compare, Deep, Freeze, Isolate, Limits, Silk
 from plans.compiler import compile_brief, kit_of, recompile
 from plans.kit import Body, Filter, Kit, Lens, Sensor
 from plans.plan import ControlStep, FilterValue, Focus, LightBasis, OperatorStep, Rig, plan_json, read_plan
-from plans.reading import demo_brief_text, read_brief
+from plans.reading import read_brief
 from plans.scene import Light, Scene, Subject
-from plans.stops import Mark, Scale, read_scale, scale_between, series_marks
+from plans.stops import Scale, scale_between, series_marks
 
 TESTS = Path(__file__).parents[1]
 
@@ -128,11 +128,11 @@ def test_the_meter_reads_through_a_bare_lens_near_f8_at_the_lowest_iso(plan):
 
 @pytest.mark.parametrize(
     ("ev", "aperture", "time", "iso"),
-    [("-3", "f/2.2", "30", "100"), ("-7", "f/1.8", "30", "1000"), ("17", "f/11", "1/8000", "100")],
+    [("-3", "f/2", "30", "100"), ("-7", "f/1.8", "30", "1250"), ("20", "f/11", "1/8000", "100")],
 )
 def test_the_meter_gives_way_by_aperture_and_iso_where_the_times_end(ev, aperture, time, iso):
-    brief = demo(scene__light__ev100=ev, goals=[{"ladder": {"change": "aperture", "by": "1", "balance": "iso", "focus": "heron"}}])  # fmt: skip
-    step = compile_brief(brief).steps[1]
+    ladder = {"change": "aperture", "by": "1", "balance": "iso", "focus": "heron"}
+    step = compile_brief(demo(scene__light__ev100=ev, goals=[{"ladder": ladder}])).steps[1]
     assert (step.settings.aperture.mark, step.settings.time.mark, step.settings.iso.mark) == (aperture, time, iso)
 
 
@@ -181,13 +181,14 @@ def test_a_filter_left_on_the_lens_is_used_up_first(plan):
 
 
 def test_a_foreign_filter_on_the_lens_is_taken_off():
-    rig = Rig(focus=Focus(subject="heron", distance_m=2.0), filters=(FilterValue(name="polariser", stops=1.5),), metered=True)  # fmt: skip
+    foreign = FilterValue(name="polariser", stops=1.5)
+    rig = Rig(focus=Focus(subject="heron", distance_m=2.0), filters=(foreign,), metered=True)
     step = compile_brief(demo(goals=[{"isolate": "heron"}]), rig=rig).steps[0]
     assert step.kind == "operator" and step.filters == () and "polariser" in step.text
 
 
 def test_the_cameras_scales_replace_the_kits(plan):
-    halves = {"aperture": read_scale("aperture", "1.8 2 2.4 2.8 3.3 4 4.8 5.6 6.7 8 9.5 11 13 16 19 22".split())}
+    halves = {"aperture": scale_between("aperture", "f/2", "f/22", "halves")}
     other = compile_brief(demo(), scales=halves)
     assert {m.mark for m in other.inputs.scales["aperture"]} == {m.label for m in halves["aperture"].marks}
     assert all(step.settings.aperture.mark in {m.label for m in halves["aperture"].marks} for step in other.exposing)
@@ -322,7 +323,9 @@ def test_silk_without_a_filter_says_how_bright_it_is_and_which_filter_to_bring()
     stops = float(re.search(r"([\d.]+) stops too bright", item.reasons[0])[1])
     assert stops == pytest.approx(13 - 9 - 2 - 2 * math.log2(3000 / 2950), abs=0.06)
     bring = int(re.search(r"filter of (\d+) stops", item.remedies[0])[1])
-    assert compile_brief(demo(kit__filters=[{"name": "brought", "stops": str(bring)}], goals=[{"silk": "spout"}])).groups
+    assert compile_brief(
+        demo(kit__filters=[{"name": "brought", "stops": str(bring)}], goals=[{"silk": "spout"}])
+    ).groups
     # Negative control: a filter one stop weaker does not do.
     weaker = [{"name": "brought", "stops": str(bring - 1)}]
     assert compile_brief(demo(kit__filters=weaker, goals=[{"silk": "spout"}])).unreachable
@@ -343,7 +346,8 @@ def test_light_named_as_a_remedy_is_light_in_which_it_works():
 
 
 def test_a_ladder_with_ends_is_unreachable_with_a_rung_that_is_and_says_how_far_it_could_go():
-    ladder = {"change": "aperture", "by": "1", "hold": "time", "balance": "iso", "focus": "heron", "from": "f/2", "to": "f/22"}  # fmt: skip
+    ladder = {"change": "aperture", "by": "1", "hold": "time", "balance": "iso", "focus": "heron"}
+    ladder |= {"from": "f/2", "to": "f/22"}
     item = only(demo(goals=[{"ladder": ladder}]))
     assert "of 8 rungs 7 can be had together" in item.reasons[0]
     first, last = re.search(r"run from (f/[\d.]+) to (f/[\d.]+)", "\n".join(item.remedies)).groups()
@@ -361,7 +365,8 @@ def test_a_ladder_to_f22_holds_f22():
 def test_goals_that_exclude_each_other_say_what_each_could_have():
     goals = [{"compare": [{"isolate": "heron"}, {"deep": {"from": "heron", "to": "hedge"}}], "hold": ["aperture"]}]
     item = only(demo(goals=goals))
-    assert "aperture is held, but isolate heron can have f/2.5 while deep from heron to hedge can have f/18" in item.reasons[0]  # fmt: skip
+    told = "aperture is held, but isolate heron can have f/2.5 while deep from heron to hedge can have f/18"
+    assert told in item.reasons[0]
     assert item.remedies[0] == "do not hold aperture in this group"
     goals[0]["hold"] = []
     assert compile_brief(demo(goals=goals)).groups
@@ -391,7 +396,7 @@ def test_an_iso_limit_below_the_cameras_scale_is_told_for_every_goal():
     assert all(item.reasons and item.remedies for item in made.unreachable)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     ev=st.floats(-10, 22),
     heron=st.floats(0.06, 50),
@@ -421,51 +426,50 @@ def test_nothing_is_raised_whatever_the_goals_and_every_no_has_its_reasons(
 # A search of our own, naive and slow, over small kits
 
 
-def tiny_scale(kind, picks, series="thirds"):
-    every = series_marks(kind, series)
-    return Scale(kind, tuple(every[n % len(every)] for n in sorted({n % len(every) for n in picks})), series)
-
-
 @st.composite
 def tiny_briefs(draw):
-    def picks(low, high, count):
-        return st.lists(st.integers(low, high), min_size=2, max_size=count, unique=True)
+    def some_marks(kind, first, count):
+        """Every second or third mark of the third-stop series, about so many."""
+        every, stride = series_marks(kind, "thirds"), draw(st.integers(1, 3))
+        start = draw(st.integers(first, first + 3))
+        return Scale(kind, every[start : start + stride * draw(st.integers(count // 2, count)) : stride], "thirds")
 
-    iso = tiny_scale("iso", draw(picks(9, 30, 3)))
+    iso = some_marks("iso", 12, 6)
     kit = Kit(
         body=Body(
             name="tiny",
             sensor=Sensor(width_mm=36, height_mm=24, pixels=(6000, 4000)),
             iso=iso,
-            time=tiny_scale("time", draw(picks(8, 52, 7))),
+            time=some_marks("time", 10, 18),
             iso_native=Scale("iso", iso.marks[draw(st.integers(0, 1)) :], "thirds"),
         ),
-        lens=Lens(focal_length_mm=50, aperture=tiny_scale("aperture", draw(picks(4, 26, 5))), nearest_focus_m=0.45),
+        lens=Lens(focal_length_mm=50, aperture=some_marks("aperture", 5, 9), nearest_focus_m=0.45),
         filters=tuple(
             Filter(name=f"ND {n}", stops=stops)
-            for n, stops in enumerate(draw(st.lists(st.sampled_from([1.0, 3.0, 5.97941, 9.96578]), max_size=2)))
+            for n, stops in enumerate(draw(st.sampled_from([(3.12,), (3.0, 5.97941), (3.1, 5.2)])))
         ),
     )
     subjects = [
-        Subject(name="spout", distance_m=3.0, speed_m_s=draw(st.sampled_from([0.3, 1.0, 3.0]))),
-        Subject(name="heron", distance_m=2.0, depth_m=draw(st.sampled_from([0.1, 0.3]))),
-        Subject(name="hedge", distance_m=draw(st.sampled_from([4.0, 9.0]))),
+        Subject(name="spout", distance_m=3.0, speed_m_s=draw(st.sampled_from([0.5, 1.5]))),
+        Subject(name="heron", distance_m=2.0, depth_m=draw(st.sampled_from([0.05, 0.2]))),
+        Subject(name="hedge", distance_m=draw(st.sampled_from([5.0, 9.0]))),
     ]
     goals = st.sampled_from(
         [Freeze(subject="spout"), Silk(subject="spout"), Silk(subject="spout", length_m=0.3), Isolate(subject="heron"),
          Deep(from_subject="heron", to_subject="hedge")]
     )  # fmt: skip
+    names = st.sampled_from(["aperture", "time", "iso", "focus", "filters"])
     together = Compare(
         goals=tuple(draw(st.lists(goals, min_size=2, max_size=2))),
-        hold=tuple(draw(st.lists(st.sampled_from(["aperture", "time", "iso", "focus", "filters"]), max_size=2, unique=True))),
-    )  # fmt: skip
-    goal = draw(st.one_of(goals, st.just(together)))
+        hold=tuple(draw(st.lists(names, max_size=1))),
+    )
+    goal = draw(goals) if draw(st.integers(0, 2)) == 0 else together
     return Brief(
         title="tiny",
         kit=kit,
-        scene=Scene(light=Light(ev100=draw(st.integers(15, 48)) / 3), subjects={s.name: s for s in subjects}),
+        scene=Scene(light=Light(ev100=draw(st.integers(27, 48)) / 3), subjects={s.name: s for s in subjects}),
         goals=(goal,),
-        limits=Limits(spread=Fraction(1, 6)),
+        limits=Limits(spread=draw(st.sampled_from([Fraction(1, 6), Fraction(1, 12), Fraction(1, 30)]))),
         source={},
     )
 
@@ -489,16 +493,21 @@ def naive_frames(brief, goal):
     else:
         foci = [(scene.subjects[goal.subject].distance_m * 1000, goal.subject)]
     found = []
+    lights = [
+        [(mark, math.log2(mark.exact**2)) for mark in kit.lens.aperture.marks],
+        [(mark, math.log2(mark.exact)) for mark in kit.body.time.marks],
+        [(mark, math.log2(mark.exact / 100)) for mark in kit.body.iso.marks],
+    ]
     bag = range(len(kit.filters))
     sets = [chosen for r in range(len(bag) + 1) for chosen in itertools.combinations(bag, r)]
+    stacks = [(chosen, sum(kit.filters[k].stops for k in chosen)) for chosen in sets]
     for s, name in foci:
         m = f / (s - f)
-        for aperture, time, iso, chosen in itertools.product(kit.lens.aperture.marks, kit.body.time.marks, kit.body.iso.marks, sets):  # fmt: skip
-            n, t = aperture.exact, time.exact
-            level = math.log2(2**scene.light.ev100 * t / n**2 * iso.exact / 100 / (1 + m) ** 2)
-            level -= sum(kit.filters[k].stops for k in chosen)
+        for (aperture, la), (time, lt), (iso, li), (chosen, taken) in itertools.product(*lights, stacks):
+            level = scene.light.ev100 - la + lt + li - taken - 2 * math.log2(1 + m)
             if abs(level) > 1 / 6 + 1e-9:
                 continue
+            n, t = aperture.exact, time.exact
             if isinstance(goal, Freeze | Silk):
                 smear = m * scene.subjects["spout"].speed_m_s * 1000 * t
                 if isinstance(goal, Freeze):
@@ -536,7 +545,7 @@ def naive_cost(brief, frames, order):
         handled,
         sum(frame[2] not in native for frame in frames),
         sum(max(isos.index(frame[2]) - base, 0) for frame in frames),
-        sum(round(abs(math.log2(frame[0].exact**2) - 6) * 6) for frame in frames),
+        sum(round(abs(math.log2(frame[0].exact ** 2) - 6) * 6) for frame in frames),
         sum(frame[5] is None for frame in frames),
         sum(abs(frame[6]) for frame in frames),
     )
@@ -553,7 +562,7 @@ def naive_best(brief):
         if any(len({frame[held[name]] for frame in frames}) > 1 for name in hold):
             continue
         levels = [frame[6] for frame in frames]
-        if max(levels) - min(levels) > 1 / 6 + 1e-9:
+        if max(levels) - min(levels) > brief.limits.spread + 1e-9:
             continue
         for order in itertools.permutations(range(len(frames))):
             cost = naive_cost(brief, frames, order)
@@ -584,7 +593,7 @@ def plan_cost(brief, made):
 SEEN = {"reached": 0, "not": 0}
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
 @given(tiny_briefs())
 def check_against_naive_search(brief):
     best = naive_best(brief)
@@ -600,9 +609,4 @@ def check_against_naive_search(brief):
 def test_an_exhaustive_search_of_our_own_finds_nothing_cheaper_and_agrees_on_what_is_out_of_reach():
     check_against_naive_search()
     # Both answers must have been met often enough for the agreement to mean anything.
-    assert min(SEEN.values()) >= 20, SEEN
-
-
-def test_the_mark_type_is_what_the_naive_search_believes():
-    assert all(isinstance(mark, Mark) for mark in tiny_scale("time", [1, 2, 3]).marks)
-    assert read_brief(demo_brief_text(), "demo").title == "Fountain, Tuesday class"
+    assert min(SEEN.values()) >= 40, SEEN
