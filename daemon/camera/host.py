@@ -30,7 +30,9 @@ from daemon.errors import CameraError, CameraHeld, StopwrightError
 
 _PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _ALIVE_EVERY_S = 0.25
-_TURNED_AWAY_S = 2.0  # a camera on the network may need so long to notice that the one before us is gone
+# A camera on the network may need so long to notice that the one before is gone: a stranger, or this process's own
+# predecessor, which nobody but us will replace. [s]
+_TURNED_AWAY_S, _TURNED_AWAY_AGAIN_S = 2.0, 15.0
 
 
 def die_with_parent(parent: int) -> None:
@@ -107,7 +109,7 @@ class Host:
 
         ahead = [] if port is not None and port.startswith("ptpip:") else self._cameras()
         chosen = choose_port(ahead, port, model)
-        limit = clock.monotonic() + _TURNED_AWAY_S
+        limit = clock.monotonic() + (_TURNED_AWAY_S if model is None else _TURNED_AWAY_AGAIN_S)
         while self._link is None:
             try:
                 self._link = Link(chosen)

@@ -15,6 +15,8 @@ from plans.series import Rail, Run, solve_series
 from plans.solver import TICKS, Choice, State
 from plans.stops import KINDS, Kind, Mark, Scale, exact_value
 
+_MOST_NOTES = 4
+
 
 def name(goal: Ladder) -> str:
     """The goal in a few words."""
@@ -192,6 +194,8 @@ def reasons(situation: Situation, goal: Ladder) -> list[str]:
             f"a step of {words.stops(goal.by)} leaves {words.mark(only)} alone on the scale; a ladder wants two rungs"
         ]
     notes = list(left_out(situation, goal, run))
+    if len(notes) > _MOST_NOTES:
+        notes[_MOST_NOTES - 1 :] = [f"{len(notes) - _MOST_NOTES + 1} more rungs are left out in the same way"]
     taken = [situation.scale(goal.change).marks[_place(choice, goal.change)] for choice in run.choices]
     reach = f"{words.mark(taken[0])} to {words.mark(taken[-1])}" if len(taken) > 1 else f"{words.mark(taken[0])} alone"
     count = f"of {len(run.rail.places)} rungs {len(taken)} can be had together"

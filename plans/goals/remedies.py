@@ -1,4 +1,4 @@
-"""What would make an unreachable goal reachable. Every remedy named here was tried on the goal and works by itself.
+"""What would make an unreachable goal reachable. Every remedy that names a number was tried and works by itself.
 
 Order: a filter to bring, a limit to relax, another distance or focal length, parts instead of the whole, other light.
 """
@@ -6,6 +6,7 @@ Order: a filter to bring, a limit to relax, another distance or focal length, pa
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from fractions import Fraction
 from typing import TypeVar
 
 from plans import optics
@@ -95,12 +96,19 @@ def _relaxed(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator
             shorter = goal.model_copy(update={"first": first.label, "last": last.label})
             if reachable(situation, shorter):
                 yield f"let the ladder run from {words.mark(first)} to {words.mark(last)}"
+    if isinstance(goal, Ladder | Bracket):
+        for by in (Fraction(2), Fraction(1), Fraction(1, 2), Fraction(1, 3)):
+            if by < goal.by and reachable(situation, goal.model_copy(update={"by": by})):
+                yield f"take steps of {words.stops(by)} instead of {words.stops(goal.by)}"
+                break
     if isinstance(goal, Bracket):
         for count in range(goal.count - 1, 2, -1):
             if count % 2 and reachable(situation, goal.model_copy(update={"count": count})):
                 yield f"take {count} frames instead of {goal.count}"
                 break
-    if isinstance(goal, Silk) and goal.length_m is None:
+    if isinstance(goal, Silk) and not situation.subject(goal.subject).speed_m_s:
+        yield f"write the speed of {goal.subject} in the brief, if it moves at all"
+    elif isinstance(goal, Silk) and goal.length_m is None:
         yield from _silk_length(situation, goal, reachable)
 
 

@@ -42,7 +42,10 @@ def seconds(value: float) -> str:
     """An exact exposure time, below 0.3 s as a fraction. [s]"""
     if value >= 0.3:
         return f"{figures(value, 2)} s"
-    return f"1/{figures(1 / value, 2) if value > 0.1 else round(1 / value)} s"
+    below = 1 / value
+    if below < 10:
+        return f"1/{figures(below, 2)} s"
+    return f"1/{round(below) if below < 10000 else round(below / 100) * 100} s"
 
 
 def stops(value: Fraction | float) -> str:
