@@ -12,7 +12,7 @@ from daemon import clock
 from daemon.camera.binding import bind
 from daemon.camera.dialects import camera_scales
 from daemon.camera.verbs import Camera
-from daemon.errors import CameraAbsent, CameraBusy, CameraError, CameraSilent, RunPaused, StoreError
+from daemon.errors import CameraAbsent, CameraBusy, CameraError, CameraHeld, CameraSilent, RunPaused, StoreError
 from daemon.feed import Event, Kind, Listener
 from daemon.frames import FrameTaker
 from daemon.hands import HandsState, hands_after
@@ -22,7 +22,7 @@ from daemon.reconcile import Reconciler
 from daemon.store import Store
 from plans.plan import OperatorStep, Plan, Step, plan_json
 
-LOST = (CameraAbsent, CameraBusy, CameraSilent)
+LOST = (CameraAbsent, CameraBusy, CameraHeld, CameraSilent)
 
 
 def may_pass(error: CameraError) -> bool:
