@@ -132,7 +132,7 @@ def settings_line(settings: Settings) -> str:
 
 def signed(stops: float | None) -> str:
     """A difference in stops for a narrow column; a dash when there is none."""
-    return "–" if stops is None else f"{stops + 0.0:+.2f}"
+    return "–" if stops is None else f"{round(stops, 2) + 0.0:+.2f}"
 
 
 def frame_table(found: RunReport) -> str:
@@ -141,16 +141,19 @@ def frame_table(found: RunReport) -> str:
     by_step = {frame.step.id: frame for frame in found.frames}
     for group in found.plan.groups:
         lines.append("")
-        lines.append(f"{group.title[:60]}  (spread {group.spread:.2f} stop)")
-        lines.append(f"  {'step':<11} {'settings':<34} {'set':>5} {'seen':>5}  {'Exif':<14}")
+        spread = f"  (spread {group.spread:.2f} stop)" if len(group.steps) > 1 else ""
+        lines.append(f"{group.title[:60]}{spread}")
+        lines.append(f"  {'step':<11} {'settings':<34} {'set':>5} {'seen':>5}  Exif")
         for step_id in group.steps:
             frame = by_step.get(step_id)
             if frame is None:
                 continue
             line = settings_line(frame.step.settings)[:34]
-            expected, measured = signed(frame.expected_stops), signed(frame.measured_stops)
+            is_reference = step_id == frame.step.reference
+            expected = "" if is_reference else signed(frame.expected_stops)
+            measured = "" if is_reference else signed(frame.measured_stops)
             told = frame.checked if frame.outcome == "kept" else frame.outcome
-            mark = "*" if step_id == frame.step.reference and len(group.steps) > 1 else " "
-            lines.append(f"{mark} {step_id[:11]:<11} {line:<34} {expected:>5} {measured:>5}  {told:<14}")
+            mark = "*" if is_reference and len(group.steps) > 1 else " "
+            lines.append(f"{mark} {step_id[:11]:<11} {line:<34} {expected:>5} {measured:>5}  {told}")
     lines += ["", "set, seen: stops of brightness against *, by exact settings and as measured"]
     return "\n".join(lines[1:])

@@ -40,12 +40,9 @@ def compose_text(focus: Focus) -> str:
     )
 
 
-def focus_text(focus: Focus, filters: Sequence[FilterValue]) -> str:
-    """A refocus; the filters that stay on the lens make it dark to look through."""
-    text = f"Turn the focus ring only: {_aim(focus)}."
-    if filters:
-        text += f" Leave {_names(filters)} on; if that is too dark to see by, use the magnified live picture."
-    return text
+def focus_text(focus: Focus) -> str:
+    """A refocus, through a bare lens."""
+    return f"Turn the focus ring only: {_aim(focus)}."
 
 
 def filters_text(before: Sequence[FilterValue], after: Sequence[FilterValue]) -> str:

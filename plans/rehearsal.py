@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from plans.goals import words
-from plans.plan import ControlStep, Estimate, ExposeStep, OperatorStep, Plan, Step
+from plans.plan import ControlStep, Estimate, ExposeStep, GroupNote, OperatorStep, Plan, Step
 
 WIDTH = 80
 
@@ -35,6 +35,27 @@ def wrapped(text: str, indent: int = 0) -> list[str]:
     return textwrap.wrap(text, WIDTH, initial_indent=blank, subsequent_indent=blank + "  ", break_long_words=True)
 
 
+def _count(group: GroupNote, frames: Sequence[ExposeStep]) -> str:
+    """How many pictures a group has, and how their brightness lies."""
+    if len(frames) == 1:
+        return "1 picture"
+    intended = [step.intended_offset for step in frames]
+    if max(intended) > min(intended):
+        apart = f"from {-min(intended):g} stops under to {max(intended):g} over"
+    elif group.spread >= 0.005:
+        apart = f"within {words.stops(group.spread)}"
+    else:
+        apart = "equally bright"
+    return f"{len(frames)} pictures, {apart}"
+
+
+def _settings(step: ExposeStep) -> str:
+    """One picture's settings on one line."""
+    s = step.settings
+    marks = f"{s.aperture.mark:<7} {s.time.mark + ' s':<9} ISO {s.iso.mark:<6}"
+    return f"{marks} {' + '.join(item.name for item in s.filters)}".rstrip()[: WIDTH - 8]
+
+
 def summary(plan: Plan) -> str:
     """The plan in a few lines: light, counts, bag, groups, what cannot be reached. At most 80 columns."""
     cost, light = plan.estimate, plan.inputs.light
@@ -47,12 +68,11 @@ def summary(plan: Plan) -> str:
     hands = f"hands are needed {cost.operator_actions} time{'' if cost.operator_actions == 1 else 's'}"
     lines += wrapped(f"Cost: {frames}; {hands}; the shutter is open for {words.figures(cost.exposure_s)} s in all.")
     lines += wrapped(f"In the bag: {words.listed(to_bring(plan)) or 'no filter is needed'}.")
+    steps = {step.id: step for step in plan.exposing}
     for group in plan.groups:
-        count = "1 picture"
-        if len(group.steps) > 1:
-            apart = f"within {words.stops(group.spread)}" if group.spread >= 0.005 else "equally bright"
-            count = f"{len(group.steps)} pictures, {apart}"
-        lines += wrapped(f"{group.id}  {group.title}: {count}", 2)
+        frames_of = [steps[name] for name in group.steps]
+        lines += wrapped(f"{group.id}  {group.title}: {_count(group, frames_of)}", 2)
+        lines += [f"        {_settings(step)}" for step in frames_of]
         for note in group.left_out:
             lines += wrapped(note, 6)
     for item in plan.unreachable:

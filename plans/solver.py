@@ -4,8 +4,8 @@ Brightness is counted in whole ticks, six thousand million to the stop, so that 
 numbers and sums of them stay exact. The cost of a group is one whole number made of fields; the field that counts
 more stands higher, so that comparing numbers compares the fields in this order, summed over the frames of the group:
 
-1. operator actions: first how often hands are called (once for a refocus, once for a change of filters), then how
-   many filters they put on or take off
+1. operator actions: first how often hands are called (once for a refocus, which is done through a bare lens, once for
+   a change of filters), then how many filters they put on or take off
 2. frames on extended ISO
 3. ISO, in steps above the lowest native mark
 4. distance from f/8, in sixths of a stop
@@ -178,10 +178,15 @@ def _pack(*counts: int, offset: int) -> int:
 
 
 def move(before: State, after: State) -> tuple[int, int]:
-    """Operator actions between two states of the rig: calls of hands, filters put on or taken off."""
+    """Operator actions between two states of the rig: calls of hands, filters put on or taken off.
+
+    Hands focus through a bare lens: a dark filter comes off for it and, if need be, goes on again. Common practice.
+    """
+    if before.focus_m is not None and before.focus_m != after.focus_m:
+        calls = 1 + (before.filters != 0) + (after.filters != 0)
+        return calls, before.filters.bit_count() + after.filters.bit_count()
     changed = before.filters ^ after.filters
-    refocus = before.focus_m is not None and before.focus_m != after.focus_m
-    return int(refocus) + int(changed != 0), changed.bit_count()
+    return int(changed != 0), changed.bit_count()
 
 
 def _move_cost(before: State, after: State) -> int:

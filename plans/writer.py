@@ -142,13 +142,10 @@ class Writer:
             self.steps.append(metering_step(self.situation, self._id("control"), self._focus, self._filters))
 
     def _prepare(self, choice: Choice, goal: Goal) -> None:
-        """Hands before a frame: what comes off first, then the focus, then what goes on."""
-        after = self._values(choice.filters)
-        changes = self._bits() != choice.filters
+        """Hands before a frame: a filter comes off before the focus ring is turned, and goes on after."""
         refocus = self._focus is None or self._known_distance(self._focus.distance_m) != choice.focus.distance_m
-        lighter = sum(value.stops for value in after) < sum(value.stops for value in self._filters)
-        if changes and lighter:
-            self._change_filters(after, choice, goal)
+        if refocus and self._filters:
+            self._change_filters((), choice, "A dark filter hides what the focus ring does: focus bare.")
         if refocus:
             self._focus = choice.focus
             part = finding.name(self._part(goal, choice))
@@ -156,20 +153,20 @@ class Writer:
                 OperatorStep(
                     id=self._id("operator"),
                     action="focus",
-                    text=hands.focus_text(choice.focus, self._filters),
+                    text=hands.focus_text(choice.focus),
                     why=f"The next pictures ({part}) are focused at {words.metres(choice.focus.distance_m)}.",
                     focus=choice.focus,
-                    filters=self._filters,
                 )
             )
-        if changes and not lighter:
-            self._change_filters(after, choice, goal)
+        if self._bits() != choice.filters:
+            after = self._values(choice.filters)
+            part = finding.name(self._part(goal, choice))
+            less = words.stops(sum(value.stops for value in after))
+            light = f"is shot with {less} less light" if after else "is shot without a filter"
+            self._change_filters(after, choice, f"The next picture ({part}) {light}.")
 
-    def _change_filters(self, after: tuple[FilterValue, ...], choice: Choice, goal: Goal) -> None:
+    def _change_filters(self, after: tuple[FilterValue, ...], choice: Choice, why: str) -> None:
         before, focus = self._filters, self._focus or choice.focus
-        part = finding.name(self._part(goal, choice))
-        taken = sum(value.stops for value in after)
-        light = f"is shot with {words.stops(taken)} less light" if after else "is shot without a filter"
         self._filters = after
         fitted = any(value not in before for value in after)
         cautions = (hands.NEUTRAL_DENSITY,) if fitted and not self._cautioned else ()
@@ -179,7 +176,7 @@ class Writer:
                 id=self._id("operator"),
                 action="filters",
                 text=hands.filters_text(before, after),
-                why=f"The next picture ({part}) {light}.",
+                why=why,
                 focus=focus,
                 filters=after,
                 cautions=cautions,

@@ -103,8 +103,12 @@ def _png(image: Image.Image) -> bytes:
 
 def _replace(path: Path, data: bytes) -> None:
     part = path.with_name(path.name + ".part")
-    part.write_bytes(data)
-    part.replace(path)
+    try:
+        part.write_bytes(data)
+        part.replace(path)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
 
 
 def _drop_older_pages(folder: Path, pages: int) -> None:

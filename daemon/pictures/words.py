@@ -82,7 +82,8 @@ def group_lines(group: SheetGroup) -> list[str]:
     if group.criteria:
         lines.append("Criteria: " + "; ".join(group.criteria))
     if group.left_out:
-        lines.append("Left out: " + "; ".join(group.left_out))
+        said = any("left out" in item for item in group.left_out)
+        lines.append(("" if said else "Left out: ") + "; ".join(group.left_out))
     return [*lines, *group.notes, *([] if group.frames else ["No frames in this group."])]
 
 

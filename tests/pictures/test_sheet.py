@@ -151,6 +151,17 @@ def test_a_frame_meant_to_be_off_shows_what_was_meant_beside_what_was_measured(t
     assert ends == ["\N{MINUS SIGN}1.00", "0.00", "+1.00"]
 
 
+def test_a_missing_reading_is_explained_and_a_smear_beyond_the_frame_has_no_pixels(
+    tmp_path: Path, picture: Path
+) -> None:
+    long = frame(step("1", reference="0", time="2"), picture, why_not_measured="too much is clipped")
+    shown = group(frame(step("0"), picture), long, left_out=("f/2 is left out: it would need ISO 52",))
+    text = text_of(make_sheet([shown], "Fountain", "", tmp_path / "sheet"))
+    assert "Brightness against No. 1: not measured (too much is clipped)" in text
+    assert "Smear of spout: 102 mm = 424 % of frame height" in text
+    assert "stop f/2 is left out: it would need ISO 52" in text
+
+
 def test_letters_the_typeface_lacks_are_shown_as_such_and_the_foot_says_so(tmp_path: Path, picture: Path) -> None:
     japanese = step("0", caption="鷺 (sagi): the heron")
     files = make_sheet([group(frame(japanese, picture), title="Цапля")], "Fountain", "", tmp_path / "sheet")
@@ -202,6 +213,14 @@ def test_a_shorter_sheet_leaves_no_pages_of_the_longer_one_and_other_files_alone
 def test_a_folder_that_cannot_be_made_is_a_store_error_in_words(tmp_path: Path, picture: Path) -> None:
     with pytest.raises(StoreError, match="The sheet could not be written"):
         make_sheet(groups(picture), "Fountain", "", picture / "below-a-file")
+
+
+def test_a_file_that_cannot_be_put_in_place_leaves_no_part_behind(tmp_path: Path, picture: Path) -> None:
+    folder = tmp_path / "sheet"
+    (folder / "sheet.pdf").mkdir(parents=True)  # a folder in the way: the file cannot be put there
+    with pytest.raises(StoreError, match="the pictures are untouched"):
+        make_sheet(groups(picture)[:1], "Fountain", "", folder)
+    assert not [path for path in folder.iterdir() if path.suffix == ".part"]
 
 
 def in_grey(kind: BarKind) -> NDArray[np.float64]:

@@ -66,7 +66,7 @@ def test_every_step_is_told_with_its_settings_its_change_and_what_it_does_to_the
 def test_what_must_be_in_the_bag_what_is_left_out_and_what_it_costs_are_in_the_summary(plan):
     text = flat(summary(plan))
     assert "In the bag: ND 64." in text and to_bring(plan) == ("ND 64",)
-    assert "24 pictures, 1 metering frame; hands are needed 5 times" in text
+    assert "24 pictures, 1 metering frame; hands are needed 6 times" in text
     assert "f/2 is left out" in text
     assert "EV 13, as the brief says" in text
 

@@ -127,8 +127,12 @@ def naive_cost(brief, frames, order):
     at, on = None, set()
     for n in order:
         _, _, _, chosen, s, _, _ = frames[n]
-        calls += int(at is not None and at != s) + int(on != set(chosen))
-        handled += len(on ^ set(chosen))
+        if at is not None and at != s:  # hands focus bare: what is on comes off, what is wanted goes on afterwards
+            calls += 1 + bool(on) + bool(chosen)
+            handled += len(on) + len(chosen)
+        else:
+            calls += int(on != set(chosen))
+            handled += len(on ^ set(chosen))
         at, on = s, set(chosen)
     native = kit.body.iso_native.marks
     isos = kit.body.iso.marks
