@@ -67,9 +67,8 @@ def fit_to_camera(plan: Plan, state: CameraState, may_recompile: bool) -> tuple[
     BindingRefused
         If the camera lacks marks of the plan, and it may not be, or cannot be, compiled again.
     """
-    from plans.compiler import compile_brief
-
     from plans.brief import Brief
+    from plans.compiler import compile_brief
     from plans.reading import brief_from_tree
 
     try:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from plans.compiler import kit_of
-
 from daemon.pictures.shapes import SheetFiles, SheetFrame, SheetGroup
 from daemon.report import FrameReport, RunReport
+from plans.compiler import kit_of
 
 
 def sheet_groups(found: RunReport) -> list[SheetGroup]:

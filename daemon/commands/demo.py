@@ -29,8 +29,6 @@ DEMO_STORE = Path("stopwright-demo")
 @ends_well
 def demo(into: Path, timing: str, as_json: bool) -> None:
     """Shoot the demo brief on the simulated camera, through the real camera library, and say where all lies."""
-    from plans.compiler import compile_brief
-
     from daemon import assembly
     from daemon.feed import CommandQueue
     from daemon.operator import named_operator
@@ -39,6 +37,7 @@ def demo(into: Path, timing: str, as_json: bool) -> None:
     from daemon.runner import Runner
     from daemon.sheets import make_run_sheet
     from daemon.store import open_store
+    from plans.compiler import compile_brief
     from plans.reading import demo_brief_text, read_brief
 
     sink = sys.stderr if as_json else sys.stdout
