@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
+from daemon import log
 from daemon.camera.binding import bind
 from daemon.camera.dialects import camera_scales
 from daemon.camera.supervisor import CameraProcess
@@ -24,7 +25,7 @@ from plans.plan import OperatorStep, Plan
 @contextmanager
 def open_camera(port: str | None, work: Path) -> Iterator[CameraProcess]:
     """The camera at ``port``, or the only one there; let go at the end. ``work``: for the library's own settings."""
-    camera = CameraProcess(port, work)
+    camera = CameraProcess(port, work, log.get(part="camera"))
     try:
         yield camera
     finally:

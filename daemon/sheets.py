@@ -5,6 +5,9 @@ from __future__ import annotations
 from daemon.pictures.shapes import SheetFiles, SheetFrame, SheetGroup
 from daemon.report import FrameReport, RunReport
 from plans.compiler import kit_of
+from plans.plan import GroupNote
+
+_COMMON = " (common practice, no source)"
 
 
 def sheet_groups(found: RunReport) -> list[SheetGroup]:
@@ -22,7 +25,7 @@ def sheet_groups(found: RunReport) -> list[SheetGroup]:
                 spread_stops=group.spread,
                 frames=tuple(_frame(frame) for frame in frames),
                 left_out=group.left_out,
-                criteria=group.criteria,
+                criteria=_criteria(group, frames),
                 notes=_notes(frames),
                 sensor_height_mm=height,
             )
@@ -45,6 +48,13 @@ def make_run_sheet(found: RunReport) -> SheetFiles:
     origin = "metered" if light.origin == "metered" else "by the brief"
     subtitle = f"Run {found.run.id}, {day}; light EV {light.ev100:.1f} at ISO 100, {origin}"
     return make_sheet(sheet_groups(found), found.plan.title, subtitle, found.folder)
+
+
+def _criteria(group: GroupNote, frames: list[FrameReport]) -> tuple[str, ...]:
+    """What the goals ask of their pictures, each once, before what the group asks of its brightness."""
+    own = [text.replace(_COMMON, "") for frame in frames for text in frame.step.criteria]
+    common = (_COMMON.strip(" ()"),) if any(_COMMON in text for frame in frames for text in frame.step.criteria) else ()
+    return (*dict.fromkeys(own), *group.criteria, *common)
 
 
 def _frame(frame: FrameReport) -> SheetFrame:
