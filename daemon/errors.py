@@ -13,6 +13,7 @@
         BindingRefused      -> the plan's marks are not on this camera: recompile or refuse
         CardFull, BatteryLow-> pause, keep everything, say so
       StoreError            -> stop: a result must never be lost, exit 5
+      PictureUnreadable     -> the frame is kept as it is and says so; in daemon/pictures/opening.py, exit 1
       RunPaused             -> the run waits; nothing lost; resume goes on, exit 6
 
 The two errors of planning live in ``plans/errors.py`` (plans never import the daemon) and are shown here as well.

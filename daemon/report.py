@@ -23,6 +23,7 @@ class FrameReport:
     expected_stops: float | None
     measured_stops: float | None
     residual_stops: float | None
+    why_not_measured: str | None
     recovered: bool
 
     @property
@@ -43,6 +44,7 @@ class FrameReport:
             "expected_stops": self.expected_stops,
             "measured_stops": self.measured_stops,
             "residual_stops": self.residual_stops,
+            "why_not_measured": self.why_not_measured,
             "recovered": self.recovered,
         }
 
@@ -118,6 +120,7 @@ def report(store: Store, which: int | str) -> RunReport:
                 expected_stops=read.get("expected_stops"),
                 measured_stops=read.get("reading", {}).get("against_reference_stops"),
                 residual_stops=read.get("residual_stops"),
+                why_not_measured=read.get("reading", {}).get("why_none"),
                 recovered=bool(frame and frame.attempt_id in recovered),
             )
         )

@@ -7,6 +7,7 @@ from daemon.report import FrameReport, RunReport
 from plans.compiler import kit_of
 from plans.plan import GroupNote
 
+WORTH_A_NOTE = 1 / 6  # stops between what a frame's settings give and what was measured
 _COMMON = " (common practice, no source)"
 
 
@@ -66,11 +67,13 @@ def _frame(frame: FrameReport) -> SheetFrame:
         against_reference_stops=frame.measured_stops,
         exif_note=note.get(frame.checked),
         outcome=frame.outcome,
+        why_not_measured=frame.why_not_measured,
     )
 
 
 def _notes(frames: list[FrameReport]) -> tuple[str, ...]:
-    off = [frame for frame in frames if frame.residual_stops is not None and abs(frame.residual_stops) > 1 / 6]
     return tuple(
-        f"{frame.step.id}: measured {frame.residual_stops:+.2f} stop from what its settings give" for frame in off
+        f"No. {number}: measured {frame.residual_stops:+.2f} stop from what its settings give"
+        for number, frame in enumerate(frames, 1)
+        if frame.residual_stops is not None and abs(frame.residual_stops) > WORTH_A_NOTE
     )
