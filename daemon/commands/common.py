@@ -12,10 +12,10 @@ from typing import Any, NoReturn, TypeVar
 
 import click
 
-from daemon.errors import PlanUnreachable, StopwrightError, UsageError
+from daemon.errors import BriefError, PlanUnreachable, StopwrightError, UsageError
 from plans.brief import Brief
 from plans.plan import Plan, read_plan
-from plans.stops import Kind, Scale
+from plans.stops import KINDS, Kind, Scale, series_marks
 
 LARGEST_FILE = 8_000_000  # bytes; a brief has its own, smaller limit
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -42,7 +42,7 @@ reachable_option = click.option(
 
 
 def say(text: str = "") -> None:
-    """A line for people, on standard error when standard output is for a machine."""
+    """A line for people on standard output."""
     click.echo(text)
 
 
@@ -77,8 +77,9 @@ def print_json(tree: Any) -> None:
     click.echo(json.dumps(tree, indent=2, ensure_ascii=False, allow_nan=False))
 
 
+@functools.cache
 def read_text(path: Path, what: str) -> str:
-    """The text of one of the user's files.
+    """The text of one of the user's files, read once: it may be a pipe, and must not change under a command.
 
     Raises
     ------
@@ -114,7 +115,7 @@ def brief_from(path: Path, scales: Mapping[Kind, Scale] | None = None) -> Brief:
     def load_kit(name: str) -> str:
         return read_text(path.parent / name, "kit file")
 
-    return read_brief(read_text(path, "brief"), path.name, load_kit, scales)
+    return read_brief(read_text(path, "file"), path.name, load_kit, scales)
 
 
 def is_plan(path: Path) -> bool:
@@ -123,16 +124,52 @@ def is_plan(path: Path) -> bool:
         return True
     if path.suffix.lower() in (".yaml", ".yml"):
         return False
-    return read_text(path, "brief or plan").lstrip().startswith("{")
+    return read_text(path, "file").lstrip().startswith("{")
 
 
 def plan_from(path: Path, scales: Mapping[Kind, Scale] | None = None) -> Plan:
     """The plan in a file, or the plan that the brief in it compiles to."""
     if is_plan(path):
-        return read_plan(read_text(path, "plan"), path.name)
+        return read_plan(read_text(path, "file"), path.name)
     from plans.compiler import compile_brief
 
     return compile_brief(brief_from(path, scales))
+
+
+def stand_in_scales() -> dict[Kind, Scale]:
+    """Scales in thirds for a first look at a brief that leaves its scales to the camera."""
+    return {kind: Scale(kind, series_marks(kind, "thirds"), "thirds") for kind in KINDS}
+
+
+def needs_camera(path: Path) -> bool:
+    """Whether a file is a brief that cannot be read without a camera's scales, though nothing else is wrong with it."""
+    if is_plan(path):
+        return False
+    try:
+        brief_from(path)
+    except BriefError:
+        brief_from(path, stand_in_scales())
+        return True
+    return False
+
+
+def plan_with_camera(path: Path, port: str | None) -> Plan:
+    """The plan in a file, or of the brief in it; the camera at ``port`` is asked only when the brief needs its scales.
+
+    Raises
+    ------
+    CameraError
+        If it is needed and does not answer.
+    """
+    if not needs_camera(path):
+        return plan_from(path)
+    import tempfile
+
+    from daemon.assembly import open_camera
+    from daemon.camera.dialects import camera_scales
+
+    with tempfile.TemporaryDirectory() as work, open_camera(port, Path(work)) as camera:
+        return plan_from(path, camera_scales(camera.state()))
 
 
 def demand_reachable(plan: Plan, reachable: bool) -> None:
@@ -142,8 +179,6 @@ def demand_reachable(plan: Plan, reachable: bool) -> None:
     ------
     PlanUnreachable
         With every reason and remedy.
-    BriefError
-        If nothing at all is left to shoot.
     """
     if plan.unreachable and not (reachable and plan.exposing):
         raise PlanUnreachable(list(plan.unreachable))

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from daemon.camera.verbs import CameraState
-from daemon.commands.common import camera_option, ends_well, json_option, plan_from, print_json, say
+from daemon.commands.common import camera_option, ends_well, json_option, plan_with_camera, print_json, say
 from daemon.errors import CameraAbsent, CameraError
 
 
@@ -76,7 +76,7 @@ def check(path: Path | None, camera_port: str | None, dry: bool, as_json: bool) 
 
     if dry and path is None:
         raise UsageError("--dry: sets what a plan asks for; name the brief or plan: stopwright check BRIEF --dry")
-    plan = plan_from(path) if path is not None else None
+    plan = plan_with_camera(path, camera_port) if path is not None else None
     with tempfile.TemporaryDirectory() as work:
         findings = examine(camera_port, plan, dry, Path(work))
     stops = [finding for finding in findings if finding.level == "stops"]

@@ -8,12 +8,12 @@ from pathlib import Path
 import click
 
 from daemon.commands.common import (
-    brief_from,
+    camera_option,
     demand_reachable,
     ends_well,
     json_option,
     note,
-    plan_from,
+    plan_with_camera,
     print_json,
     reachable_option,
     say,
@@ -25,15 +25,20 @@ from plans.plan import plan_json
 @click.command("compile")
 @click.argument("brief_path", metavar="BRIEF", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Write the plan to this file, for shoot or explain.")
+@camera_option
 @reachable_option
 @json_option
 @ends_well
-def compile_command(brief_path: Path, out: Path | None, reachable: bool, as_json: bool) -> None:
-    """Compile BRIEF to a plan and show it; exit 3 when a goal cannot be reached."""
-    from plans.compiler import compile_brief
+def compile_command(
+    brief_path: Path, out: Path | None, camera_port: str | None, reachable: bool, as_json: bool
+) -> None:
+    """Compile BRIEF to a plan and show it; exit 3 when a goal cannot be reached.
+
+    A camera is asked only when the brief leaves a scale to it (the word camera).
+    """
     from plans.rehearsal import summary
 
-    plan = compile_brief(brief_from(brief_path))
+    plan = plan_with_camera(brief_path, camera_port)
     if out is not None:
         try:
             out.write_text(plan_json(plan), encoding="utf-8")
@@ -58,7 +63,7 @@ def explain(path: Path, as_json: bool) -> None:
     """Say in plain words what each step of PLAN (or of a brief) does to the picture, in numbers."""
     from plans.explain import explain as explain_plan
 
-    plan = plan_from(path)
+    plan = plan_with_camera(path, None)
     text = explain_plan(plan)
     if as_json:
         print_json({"title": plan.title, "text": text, "plan": json.loads(plan_json(plan))})

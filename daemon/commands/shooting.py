@@ -9,7 +9,6 @@ from typing import Any
 import click
 
 from daemon.commands.common import (
-    brief_from,
     camera_option,
     demand_reachable,
     ends_well,
@@ -21,11 +20,11 @@ from daemon.commands.common import (
     print_json,
     reachable_option,
     say,
+    stand_in_scales,
     store_option,
 )
 from daemon.errors import RunPaused, UsageError
 from plans.plan import OperatorStep, Plan, Rig
-from plans.stops import KINDS, Kind, Scale, series_marks
 
 patience_option = click.option(
     "--patience",
@@ -61,7 +60,7 @@ def shoot(
     from daemon import assembly
 
     # Read once before the camera is touched, so that a mistake in the file is told first.
-    plan = _composed(_first_look(path), composed)
+    plan = _composed(plan_from(path, stand_in_scales()), composed)
     demand_reachable(plan, reachable)
     operator = assembly.choose_operator(operator_name, camera_port)
     assembly.refuse_without_hands(plan, operator)
@@ -155,16 +154,6 @@ def run_it(
         say(frame_table(found))
         say(f"\nPictures: {found.folder / 'pictures'}\nComparison sheet: stopwright sheet {number}")
     return number
-
-
-def _first_look(path: Path) -> Plan:
-    if is_plan(path):
-        return plan_from(path)
-    from plans.compiler import compile_brief
-
-    # Where the brief leaves scales to the camera, any will do for this look.
-    stand_in: dict[Kind, Scale] = {kind: Scale(kind, series_marks(kind, "thirds"), "thirds") for kind in KINDS}
-    return compile_brief(brief_from(path, stand_in))
 
 
 def _composed(plan: Plan, composed: bool) -> Plan:

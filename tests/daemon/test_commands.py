@@ -260,6 +260,66 @@ def test_check_says_ready_or_what_stands_in_the_way(tmp_path: Path) -> None:
         assert shown["cameras"][0]["settings"]["aperture"]["labels"][0] == "f/1.8"
 
 
+CAMERA_SCALES = [
+    ("iso: {from: 100, to: 25600, step: 1/3}", "iso: camera"),
+    ("time: {from: 1/8000 s, to: 30 s, step: 1/3}", "time: camera"),
+    ("aperture: {from: f/1.8, to: f/22, step: 1/3}", "aperture: camera"),
+]
+
+
+def test_a_brief_may_take_its_scales_from_the_camera(tmp_path: Path) -> None:
+    text = demo_brief_text()
+    for old, new in CAMERA_SCALES:
+        assert old in text
+        text = text.replace(old, new)
+    brief = put(tmp_path, text)
+    assert_plain_failure(command("compile", brief, "--camera", "ptpip:127.0.0.1:9", home=tmp_path), 4)
+    with simulated_camera() as simulator:
+        theirs = json_of(command("compile", brief, "--camera", simulator.camera, "--json", home=tmp_path))
+        ours = json_of(command("compile", put(tmp_path, demo_brief_text(), "own.yaml"), "--json", home=tmp_path))
+        assert theirs["steps"] == ours["steps"]
+        short = put(tmp_path, text.partition("goals:")[0] + "goals:\n  - freeze: spout\n", "short.yaml")
+        done = command("shoot", short, "--composed", "--camera", simulator.camera, "--json", home=tmp_path)
+        assert done.returncode == 0, done.stderr
+        assert json_of(done)["counts"]["kept"] == {"control": 1, "expose": 1}
+
+
+def test_a_kit_may_come_from_a_file_beside_the_brief(tmp_path: Path) -> None:
+    text = demo_brief_text()
+    kit = text[text.index("kit:\n") + 5 : text.index("scene:")]
+    put(tmp_path, "stopwright-kit: 1\n" + "".join(line[2:] for line in kit.splitlines(True)), "bag.yaml")
+    brief = put(tmp_path, text.replace("kit:\n" + kit, "kit: bag.yaml\n"))
+    plan = json_of(command("compile", brief, "--json", home=tmp_path))
+    assert len([step for step in plan["steps"] if step["kind"] == "expose"]) == 24
+    put(tmp_path, (tmp_path / "bag.yaml").read_text().replace("f/1.8", "f/0"), "bag.yaml")
+    assert_plain_failure(command("compile", brief, home=tmp_path), 2, "bag.yaml:7:", "f/0")
+    (tmp_path / "bag.yaml").unlink()
+    assert_plain_failure(command("compile", brief, home=tmp_path), 2, "bag.yaml")
+
+
+def test_a_brief_may_come_through_a_pipe(tmp_path: Path) -> None:
+    done = command("compile", "/dev/stdin", "--json", home=tmp_path, stdin=demo_brief_text())
+    assert done.returncode == 0, done.stderr
+    assert json_of(done)["title"] == "Fountain, Tuesday class"
+
+
+def test_a_camera_with_other_marks_recompiles_a_brief_and_refuses_a_plan(tmp_path: Path) -> None:
+    # The camera is in thirds. A kit in halves finds f/5.6 but no f/6.7 on it.
+    goals = "goals:\n  - ladder: {change: aperture, by: 1/2, from: f/5.6, to: f/8, balance: time, focus: spout}\n"
+    text = small_brief(goals).replace("step: 1/3", "step: 1/2")
+    brief = put(tmp_path, text)
+    assert command("compile", brief, "--out", "plan.json", home=tmp_path).returncode == 0
+    with simulated_camera() as simulator:
+        where = ["--composed", "--camera", simulator.camera]
+        refused = command("shoot", "plan.json", *where, home=tmp_path)
+        assert_plain_failure(refused, 4, "f/6.7", "halves", "thirds")
+        whole = goals.replace("by: 1/2", "by: 1").replace("to: f/8", "to: f/11")
+        put(tmp_path, small_brief(whole, light=12.5).replace("step: 1/3", "step: 1/2"), "whole.yaml")
+        shot = command("shoot", "whole.yaml", *where, home=tmp_path)
+        assert shot.returncode == 0, shot.stderr
+        assert Hands(simulator.hands).state()["exposures"] == 4
+
+
 def test_every_command_explains_itself_in_80_columns(tmp_path: Path) -> None:
     words = ["demo", "compile", "explain", "cameras", "check", "shoot", "resume", "runs", "sheet"]
     for word in words:
