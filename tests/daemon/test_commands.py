@@ -306,7 +306,7 @@ def test_a_brief_may_come_through_a_pipe(tmp_path: Path) -> None:
 def test_a_camera_with_other_marks_recompiles_a_brief_and_refuses_a_plan(tmp_path: Path) -> None:
     # The camera is in thirds. A kit in halves finds f/5.6 but no f/6.7 on it.
     goals = "goals:\n  - ladder: {change: aperture, by: 1/2, from: f/5.6, to: f/8, balance: time, focus: spout}\n"
-    text = small_brief(goals).replace("step: 1/3", "step: 1/2")
+    text = small_brief(goals).replace("step: 1/3", "step: 1/2").replace("f/1.8", "f/2")
     brief = put(tmp_path, text)
     assert command("compile", brief, "--out", "plan.json", home=tmp_path).returncode == 0
     with simulated_camera() as simulator:
@@ -314,7 +314,8 @@ def test_a_camera_with_other_marks_recompiles_a_brief_and_refuses_a_plan(tmp_pat
         refused = command("shoot", "plan.json", *where, home=tmp_path)
         assert_plain_failure(refused, 4, "f/6.7", "halves", "thirds")
         whole = goals.replace("by: 1/2", "by: 1").replace("to: f/8", "to: f/11")
-        put(tmp_path, small_brief(whole, light=12.5).replace("step: 1/3", "step: 1/2"), "whole.yaml")
+        halves = small_brief(whole, light=12.5).replace("step: 1/3", "step: 1/2").replace("f/1.8", "f/2")
+        put(tmp_path, halves, "whole.yaml")
         shot = command("shoot", "whole.yaml", *where, home=tmp_path)
         assert shot.returncode == 0, shot.stderr
         assert Hands(simulator.hands).state()["exposures"] == 4
