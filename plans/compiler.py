@@ -49,10 +49,7 @@ def compile_brief(
     in_force: dict[Kind, Scale] = {"aperture": kit.lens.aperture, "time": kit.body.time, "iso": kit.body.iso}
     in_force |= dict(scales or {})
     situation = Situation(kit, brief.scene, brief.limits, light.ev100, in_force)
-    writer = Writer(situation, rig)
-    for number, goal in enumerate(brief.goals, 1):
-        writer.add(goal, number)
-    writer.finish()
+    writer = _write(brief, situation, rig)
     return Plan(
         title=brief.title,
         inputs=Inputs(
@@ -68,6 +65,32 @@ def compile_brief(
         estimate=estimate(writer.steps),
         cautions=tuple(writer.cautions),
     )
+
+
+def _write(brief: Brief, situation: Situation, rig: Rig) -> Writer:
+    """Steps for every goal, in the brief's order, and a second look at filters that merely stayed on.
+
+    Goal by goal, a filter that stays on costs no hands, even when a later goal takes it off anyway. So each goal that
+    is shot through filters is tried bare; that is taken when the whole plan then costs no more.
+    """
+
+    def attempt(bare: frozenset[int]) -> Writer:
+        writer = Writer(situation, rig)
+        for number, goal in enumerate(brief.goals, 1):
+            writer.add(goal, number, without if number in bare else None)
+        return writer
+
+    without = situation.without_filters() if situation.kit.filters else situation
+    bare: frozenset[int] = frozenset()
+    writer = attempt(bare)
+    for number in range(1, len(brief.goals) + 1):
+        if number not in writer.filtered():
+            continue
+        other = attempt(bare | {number})
+        if other.unreachable == writer.unreachable and other.cost() <= writer.cost():
+            bare, writer = bare | {number}, other
+    writer.finish()
+    return writer
 
 
 def recompile(plan: Plan, light: LightBasis, rig: Rig) -> Plan:

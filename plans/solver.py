@@ -13,7 +13,8 @@ more stands higher, so that comparing numbers compares the fields in this order,
 6. offset, in units of 1e-9 stop
 7. place on the scales, frame by frame as the goal lists them: aperture, then time, then ISO
 
-The search is exhaustive within a group. The rig's state goes in as the group before left it.
+The search is exhaustive within a group. The rig's state goes in as the group before left it; `plans.compiler` then
+looks once more at filters that merely stayed on.
 """
 
 from __future__ import annotations

@@ -46,11 +46,12 @@ class Writer:
         self._filters = tuple(self._as_in_bag(value) for value in rig.filters) if rig.focus else ()
         self._cautioned = bool(self._filters)
         self._moving = False
+        self._frame_costs: list[tuple[int, int, int]] = []
 
-    def add(self, goal: Goal, number: int) -> None:
-        """One goal: its steps and group, or why not."""
+    def add(self, goal: Goal, number: int, within: Situation | None = None) -> None:
+        """One goal: its steps and group, or why not. ``within``: the situation to search, if not this one."""
         state = State(self._known_distance(self._focus.distance_m) if self._focus else None, self._bits())
-        found = finding.find(self.situation, goal, state)
+        found = finding.find(within or self.situation, goal, state)
         title = finding.name(goal)
         if found is None:
             self.unreachable.append(finding.diagnose(self.situation, goal, f"{title} (goal {number})"))
@@ -59,8 +60,11 @@ class Writer:
             self._begin(found.choices[0].focus)
         self._moving = self._moving or any(isinstance(part, Freeze | Silk) for part in finding.parts(goal))
         places = []
+        ground = self.situation.ground
         for choice in found.choices:
             self._prepare(choice, goal)
+            frame = ground.extended[choice.iso], ground.iso_steps[choice.iso], ground.sixths[choice.aperture]
+            self._frame_costs.append((int(frame[0]), int(frame[1]), int(frame[2])))
             places.append(len(self.steps))
             self.steps.append(self._exposure(goal, f"g{number}", choice))
         self._tie(goal, f"g{number}", title, found, places)
@@ -89,6 +93,18 @@ class Writer:
                     renamed["reference"] = new[step.reference]
                 self.steps[n] = step.model_copy(update=renamed)
             self.groups = [g.model_copy(update={"steps": tuple(new[step] for step in g.steps)}) for g in self.groups]
+
+    def filtered(self) -> set[int]:
+        """Numbers of the goals that have a picture shot through a filter."""
+        return {int(step.group[1:]) for step in self.steps if isinstance(step, ExposeStep) and step.settings.filters}
+
+    def cost(self) -> tuple[int, ...]:
+        """What the whole plan costs: frames that ladders leave out before all, then as the solver counts.
+
+        Calls of hands, extended ISO, ISO, distance from f/8.
+        """
+        calls = sum(isinstance(step, OperatorStep) for step in self.steps)
+        return (-len(self._frame_costs), calls, *(sum(column) for column in zip(*self._frame_costs, strict=True)))
 
     # The rig
 
@@ -236,7 +252,10 @@ class Writer:
             self.steps[place] = frame.model_copy(update={"reference": reference.id, "held": own, "changed": names})
         offsets = [frame.offset for frame in frames]
         tolerance = words.stops(self.situation.ground.tolerance)
-        together = () if alone else (f"the frames lie at most {words.stops(self.situation.limits.spread)} apart",)
+        apart = f"the frames lie at most {words.stops(self.situation.limits.spread)} apart"
+        if any(frame.intended_offset for frame in frames):
+            apart += ", the intended steps taken off"
+        together = () if alone else (apart,)
         self.groups.append(
             GroupNote(
                 id=group,

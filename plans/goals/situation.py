@@ -54,6 +54,10 @@ class Situation:
             ev100=self.ev100,
         )
 
+    def without_filters(self) -> Situation:
+        """The same situation with an empty filter bag."""
+        return replace(self, kit=self.kit.model_copy(update={"filters": ()}))
+
     @property
     def coc_mm(self) -> float:
         """Circle of confusion. [mm]"""

@@ -102,6 +102,20 @@ def test_hands_are_called_no_more_often_than_the_goals_force(plan):
     ]
 
 
+def test_a_filter_that_a_later_goal_takes_off_anyway_is_not_left_on_for_the_goal_between():
+    # After the pair the ND 64 is on; isolating the heron needs a bare refocus. Deep, focused like the pair, lies
+    # between: taking the filter off before it calls hands as often as taking it off after it.
+    pair = {"compare": [{"freeze": "spout"}, {"silk": "spout"}], "hold": ["aperture", "focus"]}
+    plan = compile_brief(demo(goals=[pair, {"deep": {"from": "heron", "to": "hedge"}}, {"isolate": "heron"}]))
+    (deep,) = group(plan, "g2")
+    assert deep.settings.filters == ()
+    asked = [step.action for step in plan.steps if isinstance(step, OperatorStep)]
+    assert asked == ["compose", "filters", "filters", "focus"]
+    # With nothing after it the filter stays on, since hands are called once less: the first rule of the cost.
+    alone = compile_brief(demo(goals=[pair, {"deep": {"from": "heron", "to": "hedge"}}]))
+    assert [step.action for step in alone.steps if isinstance(step, OperatorStep)] == ["compose", "filters"]
+
+
 def test_the_rig_that_each_frame_needs_is_the_one_that_hands_left(plan):
     focus, filters = None, None
     for step in plan.steps:
