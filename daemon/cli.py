@@ -14,6 +14,7 @@ _COMMANDS = {
     "demo": ("daemon.commands.demo", "demo"),
     "compile": ("daemon.commands.planning", "compile_command"),
     "explain": ("daemon.commands.planning", "explain"),
+    "kit": ("daemon.commands.kit", "kit"),
     "cameras": ("daemon.commands.connected", "cameras"),
     "check": ("daemon.commands.connected", "check"),
     "shoot": ("daemon.commands.shooting", "shoot"),

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from plans.plan import FilterValue, Focus, OperatorStep, Rig, Settings
+from plans.plan import FilterValue, Focus, OperatorStep, Rig, Settings, Step
 
 _SAME_DISTANCE_M = 1e-6
 
@@ -37,6 +37,25 @@ class HandsState:
     def rig(self, metered: bool) -> Rig:
         """The state as the compiler takes it."""
         return Rig(focus=self.focus, filters=self.filters, metered=metered)
+
+
+def is_of_use(state: HandsState, steps: Sequence[Step]) -> bool:
+    """Whether the first of ``steps``, a thing for hands, helps any picture after it, given what hands left undone.
+
+    A filter left on the lens makes a refocus useless when every picture that it is for must be bare.
+    """
+    first = steps[0]
+    assert isinstance(first, OperatorStep)
+    state = state.after(first)
+    for step in steps[1:]:
+        if not isinstance(step, OperatorStep):
+            if not state.lacks(step.settings):
+                return True
+        elif step.action == first.action:
+            return False
+        else:
+            state = state.after(step)
+    return False
 
 
 def hands_after(done: Iterable[OperatorStep], start: Rig | None = None) -> HandsState:

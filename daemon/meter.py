@@ -31,6 +31,7 @@ class Meter:
             If the light as metered puts goals out of reach and nobody says to go on.
         """
         from plans.compiler import kit_of
+        from plans.rehearsal import summary
 
         context = self._context
         plan = context.plan(row.revision)
@@ -48,7 +49,8 @@ class Meter:
         context.logbook.set_outcome(row.id, "kept", text)
         if newer is not None:
             context.adopt_plan(newer, f"re-targeted to EV {metered.ev100:.2f} as metered")
-            context.tell("retargeted", f"The plan was compiled again for EV {metered.ev100:.1f}", ev100=metered.ev100)
+            text = f"The plan was compiled again for EV {metered.ev100:.1f}:"
+            context.tell("retargeted", text, ev100=metered.ev100, summary=summary(newer))
 
     def _converge(self, row: StepRow, step: ControlStep) -> tuple[Settings, Reading]:
         settings = step.settings
@@ -61,7 +63,7 @@ class Meter:
                 self._context.wait_for_camera(error)
                 continue
             frame = self._context.taker().keep(taken, step, whole=False, why="metering frame")
-            reading = self._reader.level(frame)
+            reading = self._reader.level(frame, settings)
             further = next_settings(settings, reading, self._context.taker().scales)
             if further is None:
                 return settings, reading

@@ -7,6 +7,7 @@ packaging entry point ``stopwright.operators``.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from importlib.metadata import entry_points
 from typing import Literal, Protocol, TextIO
@@ -44,20 +45,28 @@ class ConsoleOperator:
         self._source, self._sink = source, sink
 
     def act(self, step: OperatorStep) -> Answer:
-        self._say(f"\n  YOUR HANDS: {step.text}\n  why: {step.why}")
+        self._say("")
+        self._wrapped(f"YOUR HANDS: {step.text}")
+        self._wrapped(f"why: {step.why}")
         answers: dict[str, Answer] = {"": "done", "d": "done", "k": "skip", "s": "stop"}
         return answers[self._read("  Enter when done, k to skip what needs it, s to stop here: ", answers)]
 
     def choose(self, question: str, choices: Sequence[str]) -> str:
-        self._say(f"\n  {question}")
+        self._say("")
+        for line in question.splitlines():
+            self._wrapped(line)
         for number, choice in enumerate(choices, 1):
             self._say(f"    {number}  {choice}")
         keys = [str(number) for number in range(1, len(choices) + 1)]
         return choices[int(self._read("  number, then Enter: ", keys)) - 1]
 
     def acknowledge(self, caution: str) -> None:
-        self._say(f"\n  CAUTION: {caution}")
+        self._say("")
+        self._wrapped(f"CAUTION: {caution}")
         self._read("  Enter when read: ", [""])
+
+    def _wrapped(self, text: str) -> None:
+        self._say(textwrap.fill(text, 80, initial_indent="  ", subsequent_indent="    "))
 
     def _say(self, text: str) -> None:
         print(text, file=self._sink, flush=True)

@@ -11,13 +11,22 @@ from plans.plan import Settings
 
 BAR = 12  # characters
 WIDTH = 80
+LONG_S = 2.0  # an exposure from here on is announced, so that silence does not worry anyone [s]
+PREFIXES = {
+    "step-skipped": "Skipped: ",
+    "attempt-failed": "Again: ",
+    "camera-lost": "Camera lost: ",
+    "frame-recovered": "Found: ",
+    "unasked-frame": "Unasked: ",
+    "paused": "Paused: ",
+}
 
 
 class Progress:
-    """A listener that writes lines for people."""
+    """A listener that writes lines for people. ``asks``: the console asks hands itself, so that is not told twice."""
 
-    def __init__(self, sink: TextIO):
-        self._sink = sink
+    def __init__(self, sink: TextIO, asks: bool = False):
+        self._sink, self._asks = sink, asks
         self._left_s = 0.0
         self._overheads: list[float] = []
         self._group = ""
@@ -28,19 +37,23 @@ class Progress:
         if event.kind == "step-started" and "settings" in data:
             self._left_s = data["exposure_left_s"]
             self._heading(data["goal"])
-        elif event.kind == "step-started":
-            self._wrapped(event.text, "    ")
+            exposure_s = data["settings"]["time"]["exact"]
+            if exposure_s >= LONG_S:
+                self._say(f"  exposing {exposure_s:.0f} s …")
         elif event.kind == "frame-kept":
             self._frame(event)
-        elif event.kind == "run-done":
-            self._say(f"\n{event.text}.")
         elif event.kind == "run-started":
             self._say(f"{event.text}\n  pictures and record: {data['folder']}")
-        elif event.kind == "note" and data.get("caution"):
-            self._say("")
-            self._wrapped(event.text, "  ")
+        elif event.kind == "run-done":
+            self._say(f"\n{event.text}.")
+        elif data.get("hands"):
+            if not self._asks:
+                self._say("")
+                self._wrapped(event.text, "  ")
         elif event.kind != "hands-done":
-            self._wrapped(f"{event.kind}: {event.text}", "  ")
+            self._wrapped(PREFIXES.get(event.kind, "") + event.text, "  ")
+            if "summary" in data:
+                self._say(data["summary"])
 
     def _frame(self, event: Event) -> None:
         data = event.data

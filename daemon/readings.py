@@ -9,13 +9,18 @@ from __future__ import annotations
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from daemon.errors import StopwrightError
 from daemon.feed import Event, Listener
 from daemon.logbook import FrameRow, RunRow
 from daemon.pictures.reading import METHOD, FrameMeasure, Reading, compare, measure_frame
+from daemon.retarget import settings_light
 from daemon.store import Store
-from plans.plan import ExposeStep, Plan
+from plans.compiler import kit_of
+from plans.exposure import magnification_loss
+from plans.optics import magnification
+from plans.plan import ExposeStep, Plan, Settings
 
 
 class Reader:
@@ -44,15 +49,17 @@ class Reader:
             self.begin(frame, self._path(frame))
         return self._measures[frame.id].result()
 
-    def level(self, frame: FrameRow) -> Reading:
-        """Read one frame by itself and write the reading down (the metering frame)."""
+    def level(self, frame: FrameRow, settings: Settings) -> Reading:
+        """Read a metering frame, taken at ``settings``, by itself and write the reading down."""
         reading = compare(self.measure(frame))
-        self._write(frame, reading, None, None)
+        self._write(frame, reading, None, None, {"settings": settings})
         return reading
 
     def finish(self, plan: Plan) -> None:
         """Read every picture of ``plan`` that has no reading yet, and write the readings down."""
         frames = kept_frames(self._store, self._run)
+        meter, metered_at = self._metering_frame()
+        focal_length_mm = kit_of(plan).lens.focal_length_mm
         read = {row.frame_id for row in self._store.logbook.readings(self._run.id) if row.version == _version()}
         for step in plan.exposing:
             frame = frames.get(step.id)
@@ -62,15 +69,34 @@ class Reader:
             try:
                 against = self.measure(reference) if reference else None
                 reading = compare(self.measure(frame), against)
+                from_meter = compare(self.measure(frame), self.measure(meter)) if meter else None
             except StopwrightError as error:
                 self._tell(Event("note", f"{step.id}: cannot be read: {error}", {"step": step.id}))
                 continue
-            self._write(frame, reading, reference, expected_difference(plan, step))
+            more = {}
+            if from_meter is not None and metered_at is not None:
+                expected = light_between(metered_at, step.settings, focal_length_mm)
+                measured = from_meter.against_reference_stops
+                more["meter"] = _compared(expected, measured)
+            self._write(frame, reading, reference, expected_difference(plan, step), more)
 
-    def _write(self, frame: FrameRow, reading: Reading, reference: FrameRow | None, expected: float | None) -> None:
-        measured = reading.against_reference_stops
-        residual = measured - expected if measured is not None and expected is not None else None
-        data = {"reading": reading, "expected_stops": expected, "residual_stops": residual}
+    def _metering_frame(self) -> tuple[FrameRow | None, Settings | None]:
+        """The last metering frame that was read, and the settings it was taken at."""
+        frames = {frame.id: frame for frame in self._store.logbook.frames(self._run.id) if frame.role == "control"}
+        for row in reversed(self._store.logbook.readings(self._run.id)):
+            if row.frame_id in frames and "settings" in row.data:
+                return frames[row.frame_id], Settings.model_validate(row.data["settings"])
+        return None, None
+
+    def _write(
+        self,
+        frame: FrameRow,
+        reading: Reading,
+        reference: FrameRow | None,
+        expected: float | None,
+        more: dict[str, Any],
+    ) -> None:
+        data = {"reading": reading} | _compared(expected, reading.against_reference_stops) | more
         self._store.logbook.add_reading(
             frame.id, str(METHOD["name"]), _version(), data, reference.id if reference else None
         )
@@ -79,6 +105,21 @@ class Reader:
         files = [file for file in self._store.logbook.files(self._run.id) if file.frame_id == frame.id]
         readable = [file for file in files if file.kind == "jpeg"] or files
         return self._store.files.path(readable[0].path)
+
+
+def _compared(expected: float | None, measured: float | None) -> dict[str, float | None]:
+    residual = measured - expected if measured is not None and expected is not None else None
+    return {"expected_stops": expected, "measured_stops": measured, "residual_stops": residual}
+
+
+def light_between(one: Settings, other: Settings, focal_length_mm: float) -> float:
+    """How much brighter ``other`` makes a picture than ``one``, in one light. [stops]"""
+
+    def given(settings: Settings) -> float:
+        loss = magnification_loss(magnification(focal_length_mm, settings.focus.distance_m))
+        return settings_light(settings) - loss
+
+    return given(other) - given(one)
 
 
 def _version() -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,15 @@ from daemon.logbook import FrameRow, ReadingRow, RunRow
 from daemon.readings import kept_frames
 from daemon.store import Store
 from plans.plan import ExposeStep, Plan, Settings
+
+WIDTH = 80
+DOUBT_IN_GROUP = 1 / 3  # stops between what settings give and what is seen, against the group's reference
+DOUBT_FROM_METER = 1 / 2  # the same against the metering frame, taken earlier, focused elsewhere, in a light that moves
+_LEGEND = (
+    "set, seen: stops of brightness, by exact settings and as measured, against *;",
+    "a frame marked * is held against the metering frame. Exif shows aperture, time",
+    "and ISO; focus and filters are by operator.",
+)
 
 
 @dataclass(frozen=True)
@@ -24,7 +34,33 @@ class FrameReport:
     measured_stops: float | None
     residual_stops: float | None
     why_not_measured: str | None
+    meter_expected_stops: float | None
+    meter_measured_stops: float | None
     recovered: bool
+
+    @property
+    def is_reference(self) -> bool:
+        """Whether the others of its group are held against this frame."""
+        return self.step.reference == self.step.id
+
+    @property
+    def meter_residual_stops(self) -> float | None:
+        """How far the frame lies from what its settings give, going by the metering frame. [stops]"""
+        if self.meter_expected_stops is None or self.meter_measured_stops is None:
+            return None
+        return self.meter_measured_stops - self.meter_expected_stops
+
+    @property
+    def doubt(self) -> str | None:
+        """What makes a frame one to look at, in words; None when nothing does."""
+        against, off = "its reference", self.residual_stops
+        allowed = DOUBT_IN_GROUP
+        if self.is_reference or off is None:
+            against, off, allowed = "the metering frame", self.meter_residual_stops, DOUBT_FROM_METER
+        if self.frame is None or off is None or abs(off) <= allowed:
+            return None
+        side = "brighter" if off > 0 else "darker"
+        return f"{abs(off):.1f} stops {side} than its settings give, going by {against}: a filter, or the light?"
 
     @property
     def checked(self) -> str:
@@ -45,6 +81,10 @@ class FrameReport:
             "measured_stops": self.measured_stops,
             "residual_stops": self.residual_stops,
             "why_not_measured": self.why_not_measured,
+            "meter_expected_stops": self.meter_expected_stops,
+            "meter_measured_stops": self.meter_measured_stops,
+            "meter_residual_stops": self.meter_residual_stops,
+            "doubt": self.doubt,
             "recovered": self.recovered,
         }
 
@@ -59,6 +99,7 @@ class RunReport:
     folder: Path
     frames: tuple[FrameReport, ...]
     counts: dict[str, Any]
+    metered_ev100: float | None
 
     def as_json(self) -> dict[str, Any]:
         """The run as plain data."""
@@ -67,6 +108,7 @@ class RunReport:
             "revision": self.revision,
             "light_ev100": self.plan.inputs.light.ev100,
             "light_origin": self.plan.inputs.light.origin,
+            "metered_ev100": self.metered_ev100,
             "frames": [frame.as_json() for frame in self.frames],
             "groups": [group.model_dump(mode="json") for group in self.plan.groups],
             "unreachable": [item.model_dump(mode="json") for item in self.plan.unreachable],
@@ -121,10 +163,21 @@ def report(store: Store, which: int | str) -> RunReport:
                 measured_stops=read.get("reading", {}).get("against_reference_stops"),
                 residual_stops=read.get("residual_stops"),
                 why_not_measured=read.get("reading", {}).get("why_none"),
+                meter_expected_stops=read.get("meter", {}).get("expected_stops"),
+                meter_measured_stops=read.get("meter", {}).get("measured_stops"),
                 recovered=bool(frame and frame.attempt_id in recovered),
             )
         )
-    return RunReport(run, plan, revision, store.files.path(run.folder), tuple(rows), logbook.counts(run.id))
+    metered = [event.data["ev100"] for event in logbook.events(run.id) if event.kind == "light-metered"]
+    return RunReport(
+        run=run,
+        plan=plan,
+        revision=revision,
+        folder=store.files.path(run.folder),
+        frames=tuple(rows),
+        counts=logbook.counts(run.id),
+        metered_ev100=metered[-1] if metered else None,
+    )
 
 
 def settings_line(settings: Settings) -> str:
@@ -139,7 +192,7 @@ def signed(stops: float | None) -> str:
 
 
 def frame_table(found: RunReport) -> str:
-    """The frames as a table of at most 80 columns, a block a group."""
+    """The frames as a table of at most 80 columns, a block a group, and what is to be looked at."""
     lines = []
     by_step = {frame.step.id: frame for frame in found.frames}
     for group in found.plan.groups:
@@ -147,16 +200,28 @@ def frame_table(found: RunReport) -> str:
         spread = f"  (spread {group.spread:.2f} stop)" if len(group.steps) > 1 else ""
         lines.append(f"{group.title[:60]}{spread}")
         lines.append(f"  {'step':<11} {'settings':<34} {'set':>5} {'seen':>5}  Exif")
-        for step_id in group.steps:
-            frame = by_step.get(step_id)
-            if frame is None:
-                continue
-            line = settings_line(frame.step.settings)[:34]
-            is_reference = step_id == frame.step.reference
-            expected = "" if is_reference else signed(frame.expected_stops)
-            measured = "" if is_reference else signed(frame.measured_stops)
-            told = frame.checked if frame.outcome == "kept" else frame.outcome
-            mark = "*" if is_reference and len(group.steps) > 1 else " "
-            lines.append(f"{mark} {step_id[:11]:<11} {line:<34} {expected:>5} {measured:>5}  {told}")
-    lines += ["", "set, seen: stops of brightness against *, by exact settings and as measured"]
+        for frame in [by_step[name] for name in group.steps if name in by_step]:
+            lines += _row(frame)
+    lines += ["", *_LEGEND]
+    doubts = [(frame.step.id, frame.doubt) for frame in found.frames if frame.doubt]
+    if doubts:
+        lines += ["", "LOOK AT THESE"]
+    for name, doubt in doubts:
+        lines += textwrap.wrap(f"{name}: {doubt}", WIDTH, initial_indent="  ", subsequent_indent="    ")
     return "\n".join(lines[1:])
+
+
+def _row(frame: FrameReport) -> list[str]:
+    settings = frame.step.settings
+    expected, measured = frame.expected_stops, frame.measured_stops
+    if frame.is_reference:
+        expected, measured = frame.meter_expected_stops, frame.meter_measured_stops
+    told = frame.checked if frame.outcome == "kept" else frame.outcome
+    line, below = settings_line(settings), ""
+    if len(line) > 34:
+        line, below = settings_line(settings.model_copy(update={"filters": ()})), line
+        below = f"{'':>14}{below[len(line) :].strip()}"[:WIDTH]
+    mark = "*" if frame.is_reference else " "
+    name = frame.step.id[:11]
+    row = f"{mark} {name:<11} {line:<34} {signed(expected):>5} {signed(measured):>5}  {told}"
+    return [row, below] if below else [row]

@@ -13,12 +13,13 @@ from daemon.context import LOST, Manners, RunContext, may_pass
 from daemon.errors import CameraError, RunPaused, StopwrightError, StoreError, UsageError
 from daemon.feed import CommandQueue, Listener
 from daemon.frames import failed_marks
+from daemon.hands import is_of_use
 from daemon.logbook import StepRow
 from daemon.meter import Meter
 from daemon.operator import Operator
 from daemon.readings import Reader
 from daemon.store import Store
-from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan
+from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, Step
 
 ATTEMPTS = 3  # tries at one step before it is given up
 
@@ -125,11 +126,14 @@ class Runner:
         if not isinstance(step, OperatorStep) and (lack := context.hands().lacks(step.settings)):
             self._skip(context, row, f"{lack}, because that was skipped")
             return
+        if isinstance(step, OperatorStep) and not is_of_use(context.hands(), _from(context.plan(row.revision), step)):
+            self._skip(context, row, "no picture after it can be taken, because of what was skipped")
+            return
         for caution in step.cautions:
             if context.operator is not None:
                 with context.asking(caution) as operator:
                     operator.acknowledge(caution)
-            context.tell("note", f"Caution: {caution}", step=step.id, caution=True)
+            context.tell("note", f"CAUTION: {caution}", step=step.id, hands=True)
         if isinstance(step, OperatorStep):
             self._ask_hands(context, row, step)
         elif isinstance(step, ControlStep):
@@ -138,7 +142,7 @@ class Runner:
             self._picture(context, row, step, reader)
 
     def _ask_hands(self, context: RunContext, row: StepRow, step: OperatorStep) -> None:
-        context.tell("step-started", step.text, step=step.id)
+        context.tell("step-started", f"HANDS: {step.text}", step=step.id, hands=True)
         with context.asking(step.text) as operator:
             answer = operator.act(step)
         if answer == "stop":
@@ -229,3 +233,8 @@ class Runner:
 def _to_put_back(state: CameraState) -> dict[str, str]:
     """The settings that can be set, as found."""
     return {name: found.current for name, found in state.settings.items() if found.writable}
+
+
+def _from(plan: Plan, step: Step) -> tuple[Step, ...]:
+    """The plan's steps from one on."""
+    return plan.steps[plan.steps.index(step) :]

@@ -5,16 +5,15 @@ from __future__ import annotations
 from daemon.pictures.shapes import SheetFiles, SheetFrame, SheetGroup
 from daemon.report import FrameReport, RunReport
 from plans.compiler import kit_of
-from plans.plan import GroupNote
+from plans.plan import ExposeStep, GroupNote
 
-WORTH_A_NOTE = 1 / 6  # stops between what a frame's settings give and what was measured
 _COMMON = " (common practice, no source)"
 
 
 def sheet_groups(found: RunReport) -> list[SheetGroup]:
     """What the sheet shows: a group of the plan each, in the plan's order."""
     by_step = {frame.step.id: frame for frame in found.frames}
-    height = kit_of(found.plan).body.sensor.height_mm
+    sensor = kit_of(found.plan).body.sensor
     groups = []
     for group in found.plan.groups:
         frames = [by_step[step_id] for step_id in group.steps if step_id in by_step]
@@ -24,11 +23,11 @@ def sheet_groups(found: RunReport) -> list[SheetGroup]:
                 held=group.held,
                 changed=group.changed,
                 spread_stops=group.spread,
-                frames=tuple(_frame(frame) for frame in frames),
+                frames=tuple(_frame(frame, sensor.pixels[0]) for frame in frames),
                 left_out=group.left_out,
                 criteria=_criteria(group, frames),
                 notes=_notes(frames),
-                sensor_height_mm=height,
+                sensor_height_mm=sensor.height_mm,
             )
         )
     return groups
@@ -45,9 +44,11 @@ def make_run_sheet(found: RunReport) -> SheetFiles:
     from daemon.pictures.sheet import make_sheet
 
     day = found.run.created.astimezone().strftime("%d %B %Y, %H:%M")
-    light = found.plan.inputs.light
-    origin = "metered" if light.origin == "metered" else "by the brief"
-    subtitle = f"Run {found.run.id}, {day}; light EV {light.ev100:.1f} at ISO 100, {origin}"
+    ev = found.plan.inputs.light.ev100
+    light = f"light EV {ev:.1f} at ISO 100, by the brief and not metered"
+    if found.metered_ev100 is not None:
+        light = f"light metered at EV {found.metered_ev100:.1f}, counted as EV {ev:.1f}"
+    subtitle = f"Run {found.run.id}, {day}; {light}. Focus and filters are by operator"
     return make_sheet(sheet_groups(found), found.plan.title, subtitle, found.folder)
 
 
@@ -58,22 +59,29 @@ def _criteria(group: GroupNote, frames: list[FrameReport]) -> tuple[str, ...]:
     return (*dict.fromkeys(own), *group.criteria, *common)
 
 
-def _frame(frame: FrameReport) -> SheetFrame:
+def _frame(frame: FrameReport, pixels_wide: int) -> SheetFrame:
     note = {"not as planned": "Exif differs from the plan", "unverified": "settings not in Exif: unverified"}
     return SheetFrame(
         picture=frame.path,
-        step=frame.step,
+        step=_in_pixels_of(frame, pixels_wide),
         is_reference=frame.step.reference == frame.step.id,
         against_reference_stops=frame.measured_stops,
         exif_note=note.get(frame.checked),
         outcome=frame.outcome,
         why_not_measured=frame.why_not_measured,
+        from_meter_stops=frame.meter_residual_stops,
     )
+
+
+def _in_pixels_of(frame: FrameReport, pixels_wide: int) -> ExposeStep:
+    """The step with its pixel figures counted in the picture as stored, which may be smaller than the sensor."""
+    width = (frame.frame.exif or {}).get("width") if frame.frame else None
+    if not width:
+        return frame.step
+    predicted = frame.step.predicted
+    smear = {name: pixels * width / pixels_wide for name, pixels in predicted.smear_px.items()}
+    return frame.step.model_copy(update={"predicted": predicted.model_copy(update={"smear_px": smear})})
 
 
 def _notes(frames: list[FrameReport]) -> tuple[str, ...]:
-    return tuple(
-        f"No. {number}: measured {frame.residual_stops:+.2f} stop from what its settings give"
-        for number, frame in enumerate(frames, 1)
-        if frame.residual_stops is not None and abs(frame.residual_stops) > WORTH_A_NOTE
-    )
+    return tuple(f"LOOK AT No. {number}: {frame.doubt}" for number, frame in enumerate(frames, 1) if frame.doubt)

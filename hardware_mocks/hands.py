@@ -219,13 +219,15 @@ class SimulatedOperator:
         self._answers = dict(answers or {})
 
     def act(self, step: OperatorStep) -> Literal["done", "skip", "stop"]:
-        """Bring focus and filters to the state that the step asks for; ``compose`` also turns the dial to M."""
+        """Do what the step's action names and no more, as hands would; ``compose`` does all and turns the dial to M."""
         if step.id in self._forgets or step.action in self._forgets:
             return "done"
         if step.action == "compose":
             self._hands.dial("M")
-        self._hands.focus(step.focus.distance_m)
-        self._hands.filters([item.stops for item in step.filters], [item.name for item in step.filters])
+        if step.action != "filters":
+            self._hands.focus(step.focus.distance_m)
+        if step.action != "focus":
+            self._hands.filters([item.stops for item in step.filters], [item.name for item in step.filters])
         return "done"
 
     def choose(self, question: str, choices: Sequence[str]) -> str:

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from fractions import Fraction
 from typing import Annotated, Any, ClassVar, Literal, get_args
@@ -227,7 +228,13 @@ class HeldForm(Form):
     @field_validator("hold", mode="before")
     @classmethod
     def _as_list(cls, value: Any) -> Any:
-        return [value] if isinstance(value, str) else value
+        if not isinstance(value, str):
+            return value
+        words = re.split(r"\s*[,;+&]\s*|\s+and\s+|\s+", value)
+        if len(words) > 1 and set(words) <= set(get_args(Held)):
+            allowed = f"a word or a list of words out of {', '.join(get_args(Held))}"
+            raise refusal(allowed, f"Write several words as a list: [{', '.join(dict.fromkeys(words))}]")
+        return [value]
 
     @field_validator("hold")
     @classmethod
@@ -290,7 +297,7 @@ class DeepForm(Form):
         return Deep(from_subject=self.first, to_subject=self.last)
 
 
-_BY = Number("stops", Bounds(0, 10, above=True), "1 or 1/3", fraction=True, units=("stops", "stop"))
+_BY = Number("stops, such as 1/3, or", Bounds(0, 10, above=True), "1", fraction=True, units=("stops", "stop"))
 
 
 class ChangeForm(Form):

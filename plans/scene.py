@@ -54,7 +54,8 @@ SUBJECT_NAME = r"[A-Za-z0-9_-]+( [A-Za-z0-9_-]+)*"
 
 class LightForm(Form):
     ev100: Annotated[
-        Fraction, Number("an exposure value at ISO 100", Bounds(-10, 22), "13 (cloudy bright)", fraction=True)
+        Fraction,
+        Number("an exposure value at ISO 100 (13 is cloudy bright)", Bounds(-10, 22), "13", fraction=True),
     ]
 
     def build(self) -> Light:

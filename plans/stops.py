@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -31,13 +31,9 @@ Series = Literal["full", "halves", "thirds", "unknown"]
 KINDS: tuple[Kind, ...] = ("aperture", "time", "iso")
 STEPS: dict[Series, Fraction] = {"full": Fraction(1), "halves": Fraction(1, 2), "thirds": Fraction(1, 3)}
 
-# Farthest that a printed mark may lie from its exact value, in stops. The worst of the nominal series: f/1.2 in thirds
-# 0.141, 0.3 s in halves 0.237, ISO 6 0.059. Bodies in half stops are known to print f/4.5 for 4.76, 0.16 stop off.
-_NOMINAL_SLACK: dict[Kind, dict[Series, float]] = {
-    "aperture": {"full": 0.12, "halves": 0.245, "thirds": 0.15},
-    "time": {"full": 0.12, "halves": 0.245, "thirds": 0.15},
-    "iso": {"full": 0.08, "halves": 0.08, "thirds": 0.08},
-}
+# Farthest that a label which no series prints may lie from its place on one: 10/15 for 0.7 s is 0.085 off. [stops]
+_OFF_SERIES = 0.09
+_SAME = 0.01  # labels this close to what a series prints count as printed by it
 
 _APERTURES = {
     "full": "0.7 1 1.4 2 2.8 4 5.6 8 11 16 22 32 45 64 90",
@@ -61,6 +57,14 @@ _ISOS = {
     " 4000 5000 6400 8000 10000 12800 16000 20000 25600 32000 40000 51200 64000 80000 102400 128000 160000 204800"
     " 256000 320000 409600",
 }
+# Times beyond 30 s that carry a series on, by light; 60 s is six stops above 1 s, as 30 s is five. Common practice.
+_LONG_TIMES: dict[str, dict[Fraction, float]] = {
+    "full": {Fraction(n): seconds for n, seconds in enumerate((60.0, 120.0, 240.0, 480.0, 900.0, 1800.0, 3600.0), 6)},
+    "halves": {Fraction(11, 2): 45.0, Fraction(13, 2): 90.0, Fraction(15, 2): 180.0},
+    "thirds": {Fraction(16, 3): 40.0, Fraction(17, 3): 50.0, Fraction(19, 3): 80.0, Fraction(20, 3): 100.0},
+}
+_LONG = 31.0  # [s]
+
 # Light of the first entry of each list above, in stops. A list goes up by one step an entry in its own sense.
 _STARTS: dict[Kind, Fraction] = {"aperture": Fraction(1), "time": Fraction(-15), "iso": Fraction(-4)}
 _TABLES: dict[Kind, dict[str, str]] = {"aperture": _APERTURES, "time": _TIMES, "iso": _ISOS}
@@ -119,7 +123,7 @@ def light_of(kind: Kind, value: float) -> float:
 def label_value(kind: Kind, label: str) -> float:
     """The number printed in a mark, before any series is known. [unitless or s]
 
-    Understands ``f/5.6``, ``5.6``, ``1/640``, ``10/13``, ``0.3``, ``0.3s``, ``30 s``, ``ISO 800``.
+    Understands ``f/5.6``, ``5.6``, ``1/640``, ``10/13``, ``0.3``, ``0.3s``, ``30 s``, ``15m`` (minutes), ``ISO 800``.
 
     Raises
     ------
@@ -132,7 +136,8 @@ def label_value(kind: Kind, label: str) -> float:
     elif kind == "iso":
         text = re.sub(r"^iso\s*", "", text)
     else:
-        text = re.sub(r"\s*s(ec)?$", "", text)
+        minutes = re.fullmatch(r"([1-9]\d?)\s*m(?:in)?", text)
+        text = str(60 * int(minutes[1])) if minutes else re.sub(r"\s*s(ec)?$", "", text)
     match = re.fullmatch(r"(\d{1,9}(?:\.\d{1,9})?)(?:/(\d{1,9}(?:\.\d{1,9})?))?", text)
     if not match or (match[2] and kind != "time"):
         raise ValueError(f"{label!r} is no {kind}")
@@ -257,50 +262,122 @@ def scale_from_exact(kind: Kind, pairs: Iterable[tuple[str, float]], series: Ser
     return Scale(kind, tuple(sorted(marks, key=lambda mark: mark.exact)), series)
 
 
-def _fit(kind: Kind, values: Sequence[float], series: Series) -> list[Fraction] | None:
-    """Positions of ``values`` on a series, or None if it does not explain them.
+@cache
+def printed_values(kind: Kind, series: Series) -> dict[Fraction, float]:
+    """What a nominal series prints at each of its places: light [stops] to value [f-number, s or ISO speed]."""
+    printed = {mark.light: label_value(kind, mark.label) for mark in series_marks(kind, series)}
+    return printed | (_LONG_TIMES["full"] | _LONG_TIMES[series] if kind == "time" else {})
 
-    It does not when two share a position, one lies too far off, or most are printed otherwise by the series.
+
+def _is_printed(kind: Kind, series: Series, place: Fraction, value: float) -> bool:
+    return math.isclose(printed_values(kind, series).get(place, 0.0), value, rel_tol=_SAME)
+
+
+def explained(kind: Kind, values: Sequence[float], series: Series) -> dict[float, Fraction]:
+    """The place on a series of each value that the series explains; of several at one place the nearest has it. [stops]
+
+    Times beyond 30 s are on the series only if it prints all of them (40, 50, 60 s; 15 and 30 minutes): a list with
+    90 s and 300 s in it counts by the clock.
     """
     step = STEPS[series]
-    printed = {mark.light: label_value(kind, mark.label) for mark in series_marks(kind, series)}
-    positions: list[Fraction] = []
+    long = {value: _printed_place(kind, series, value) for value in values if kind == "time" and value > _LONG}
+    by_clock = None in long.values()
+    nearest: dict[Fraction, tuple[float, float]] = {}
     for value in values:
+        if value in long and by_clock:
+            continue
         light = light_of(kind, value)
-        position = round(light / float(step)) * step
-        if abs(float(position) - light) > _NOMINAL_SLACK[kind][series]:
-            return None
-        positions.append(position)
-    pairs = zip(values, positions, strict=True)
-    as_printed = sum(math.isclose(printed.get(place, 0.0), value, rel_tol=0.01) for value, place in pairs)
-    distinct = len(set(positions)) == len(positions)
-    return positions if distinct and 2 * as_printed >= len(values) else None
+        place = long.get(value) or round(light / float(step)) * step
+        off = 0.0 if _is_printed(kind, series, place, value) else abs(float(place) - light)
+        if off <= _OFF_SERIES and off < nearest.get(place, (math.inf, 0.0))[0]:
+            nearest[place] = (off, value)
+    return {value: place for place, (_, value) in nearest.items()}
+
+
+def _printed_place(kind: Kind, series: Series, value: float) -> Fraction | None:
+    shown = printed_values(kind, series).items()
+    return next((place for place, printed in shown if math.isclose(printed, value, rel_tol=_SAME)), None)
+
+
+def best_series(kind: Kind, values: Sequence[float]) -> tuple[Series, dict[float, Fraction]]:
+    """The series that explains most of the values, and where it puts them; of two alike, the one that prints more.
+
+    The coarser is taken of two that are alike in that as well. ``unknown`` when the best explains or prints less than
+    half of the values.
+    """
+    best: tuple[Series, dict[float, Fraction]] = ("unknown", {})
+    score = (0, 0)
+    order: tuple[Series, ...] = ("full", "halves", "thirds")
+    for series in order:
+        found = explained(kind, values, series)
+        printed = sum(_is_printed(kind, series, place, value) for value, place in found.items())
+        if (len(found), printed) > score and 2 * printed >= len(values):
+            best, score = (series, found), (len(found), printed)
+    return best if 2 * score[0] >= len(values) else ("unknown", {})
+
+
+def place_values(
+    kind: Kind, values: Sequence[float], series: Series, places: Mapping[float, Fraction]
+) -> dict[float, Fraction]:
+    """The light of every value of a scale, those off its series among them. [stops]
+
+    A value between two marks that lie two steps apart is the mark between them, however it is printed (f/42 between
+    f/36 and f/45). Else the series that prints it decides (f/1.8 on a scale in halves). A value between neighbours in
+    thirds is the sixth between them, if near (f/3.8 between f/3.5 and f/4). Else what is printed counts as exact.
+
+    Parameters
+    ----------
+    values
+        Printed values, each once. [f-number, s or ISO speed]
+    series, places
+        As `best_series` gives them.
+    """
+    rising = sorted(values, key=lambda value: light_of(kind, value))
+    result = dict(places)
+    for index, value in enumerate(rising):
+        if value in places:
+            continue
+        light = light_of(kind, value)
+        choices: list[Fraction] = []
+        if series != "unknown":
+            gap, middle = _between(places, rising[max(index - 1, 0)], rising[min(index + 1, len(rising) - 1)])
+            off = abs(float(middle) - light)
+            if gap == 2 * STEPS[series] and 2 * off <= float(STEPS[series]):
+                choices.append(middle)
+            if not (kind == "time" and value > _LONG):
+                others: tuple[Series, ...] = ("thirds", "halves")
+                choices += [place for other in others if (place := _printed_place(kind, other, value)) is not None]
+            if gap == STEPS[series] == STEPS["thirds"] and off <= _OFF_SERIES:
+                choices.append(middle)
+        choices.append(Fraction(round(light * 1000), 1000))
+        result[value] = next(place for place in choices if place not in result.values() or place is choices[-1])
+    return result
+
+
+def _between(places: Mapping[float, Fraction], below: float, above: float) -> tuple[Fraction, Fraction]:
+    """How far two placed values lie apart, and the middle of them; a gap of 0 when one of them has no place. [stops]"""
+    low, high = places.get(below), places.get(above)
+    return (high - low, (low + high) / 2) if low is not None and high is not None else (Fraction(0), Fraction(0))
 
 
 def read_scale(kind: Kind, labels: Iterable[str]) -> Scale:
-    """The scale that a camera's own labels form; the coarsest series that explains every label is taken.
+    """The scale that a camera's own labels form: `best_series`, and for labels off it `place_values`.
 
-    Labels that hold no number are left out (bulb, auto). Where no series explains all of them, the printed values are
-    taken as exact and the series is ``unknown``.
+    Labels that hold no number are left out (bulb, auto). Where no series explains half of them, the printed values
+    are taken as exact and the series is ``unknown``.
     """
-    pairs: list[tuple[str, float]] = []
+    known: dict[float, str] = {}
     for label in labels:
         try:
             value = label_value(kind, label)
         except ValueError:
             continue
-        if not any(math.isclose(value, known, rel_tol=1e-9) for _, known in pairs):
-            pairs.append((label, value))
-    pairs.sort(key=lambda pair: pair[1])
-    values = [value for _, value in pairs]
-    order: tuple[Series, ...] = ("full", "halves", "thirds")
-    for series in order:
-        positions = _fit(kind, values, series) if values else None
-        if positions is not None:
-            marks = [Mark(kind, label, light) for (label, _), light in zip(pairs, positions, strict=True)]
-            return Scale(kind, tuple(marks), series)
-    marks = [Mark(kind, label, Fraction(round(light_of(kind, value) * 1000), 1000)) for label, value in pairs]
-    return Scale(kind, tuple(marks), "unknown")
+        if not any(math.isclose(value, other, rel_tol=1e-9) for other in known):
+            known[value] = label
+    series, places = best_series(kind, list(known))
+    lights = place_values(kind, list(known), series, places)
+    marks = [Mark(kind, label, lights[value]) for value, label in known.items()]
+    return Scale(kind, tuple(sorted(marks, key=lambda mark: mark.exact)), series)
 
 
 def closest_by_light(scale: Scale, light: Fraction | float, tolerance: float) -> Mark | None:

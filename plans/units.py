@@ -76,10 +76,23 @@ _WORDS = {
     "degree": "deg",
     "ev": "stops",
 }
+# What one number with one unit looks like; by the dimension, and by the unit where another is at home there.
+_EXAMPLES: dict[str, str] = {
+    "length": "2.5 m or 8.2 ft",
+    "mm": "35.9 mm or 3.59 cm",
+    "time": "1.5 s",
+    "speed": "3 m/s or 10 km/h",
+    "stops": "2 stops",
+    "angle": "52.5 deg",
+    "share": "50 %",
+}
 LONGEST_NUMBER = 20
 _DECIMAL = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?")
 _FRACTION = re.compile(r"([+-]?)(?:([0-9]+) +)?([0-9]+)/([0-9]+)")
+_DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 _WITH_UNIT = re.compile(r"(.*?)\s*([A-Za-z%][A-Za-z%/]*)", re.DOTALL)
+_FEET_AND_INCHES = re.compile(r"[0-9]\s*['\"\u2019\u201d\u2032\u2033]")
+_PLAIN_NUMBER = "Write a plain number, such as 3 or 0.5"
 
 
 class Miswritten(ValueError):
@@ -143,7 +156,7 @@ def _number_advice(text: str, is_fraction: bool) -> str:
         return "Write a decimal number here, not a fraction"
     if not text.isascii():
         return "Write the number with the digits 0 to 9, a full stop for the decimals and - for minus"
-    if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text):
+    if _DECIMAL_COMMA.fullmatch(text):
         return f"Write the decimals after a full stop, not a comma: {text.replace(',', '.')}"
     if "," in text:
         return "Write the number without separators between thousands, and a full stop for the decimals"
@@ -153,7 +166,7 @@ def _number_advice(text: str, is_fraction: bool) -> str:
         return "Write the number out in full, without an exponent"
     if re.search(r"[*^()/+_-]", text):
         return "Write the result itself: nothing is worked out here"
-    return "Write a plain number, such as 3 or 0.5"
+    return _PLAIN_NUMBER
 
 
 def read_quantity(text: str, dimension: Dimension, to: str) -> Fraction:
@@ -166,23 +179,35 @@ def read_quantity(text: str, dimension: Dimension, to: str) -> Fraction:
     """
     text = text.strip()
     units = UNITS[dimension]
+    names = ", ".join(units)
+    one = f"Write one plain number with one unit ({names}), such as {_EXAMPLES.get(to) or _EXAMPLES[dimension]}"
+    several = rf"[0-9]\s*({'|'.join(map(re.escape, units))})\b.*[0-9]"
+    if len(text) <= LONGEST_NUMBER and (_FEET_AND_INCHES.search(text) or re.search(several, text)):
+        raise Miswritten(one)
     match = _WITH_UNIT.fullmatch(text)
     if match and match[1] and match[2] in units:
-        return convert(read_number(match[1]), match[2], to)
-    names = ", ".join(units)
-    if match and re.fullmatch(r"[+-]?(nan|inf|infinity)", text, re.IGNORECASE):
-        raise Miswritten(f"Write a plain number with its unit ({names})")
+        return convert(_number_of(match[1], match[2], one), match[2], to)
     if match and not match[1]:
-        raise Miswritten("Write a number before the unit" if match[2] in units else "Write a number and its unit")
+        raise Miswritten("Write a number before the unit" if match[2] in units else one)
     if not match:
-        number = read_number(text)  # complains of the number first, if that is what is wrong
+        number = _number_of(text, f"{to}, if {to} is meant", one)
         raise Miswritten(f"Add the unit: {text} {to}, if {to} is meant" if number else f"Add the unit, such as {to}")
-    read_number(match[1])
+    _number_of(match[1], match[2], one)
     word = match[2].lower()
     meant = word if word in units else _WORDS.get(word.removesuffix("s"), _WORDS.get(word, ""))
     if meant in units:
         raise Miswritten(f"Write the unit as {meant}: {match[1]} {meant}")
     raise Miswritten(f"{match[2][:20]} is no unit of {dimension} known here; write one of {names}")
+
+
+def _number_of(text: str, unit: str, otherwise: str) -> Fraction:
+    """The number before a unit; what to write instead is said together with the unit."""
+    try:
+        return read_number(text)
+    except Miswritten as error:
+        if _DECIMAL_COMMA.fullmatch(text):
+            raise Miswritten(f"{error} {unit}") from None
+        raise Miswritten(otherwise if str(error) == _PLAIN_NUMBER else str(error)) from None
 
 
 # Annotations for models of what a brief may hold.

@@ -7,14 +7,25 @@ tells the code behind a label, the code decides.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from plans.stops import KINDS, STEPS, Kind, Mark, Scale, Series, label_value, light_of, series_marks
+from plans.stops import (
+    KINDS,
+    Kind,
+    Mark,
+    Scale,
+    Series,
+    best_series,
+    explained,
+    label_value,
+    place_values,
+    printed_values,
+    series_marks,
+)
 
 if TYPE_CHECKING:  # the camera process reads the tables only, and starts faster without pydantic
     from daemon.camera.verbs import CameraState, SettingName, SettingState
@@ -49,9 +60,15 @@ _CARD = ("memory card", "card", "card+sdram")  # the order of preference
 _MANUAL_MODE = ("m", "manual")
 _MANUAL_FOCUS = ("manual", "mf", "manual focus", "mf (fixed)", "mf (selection)", "preset mf")
 _RAW_WORDS = ("raw", "nef", "craw")
-_CUT = re.compile(r"\d+\.\d{4}s")
-_OFF_SERIES = 0.09  # farthest that a label no series prints may lie from its place: 10/15 for 0.7 [stops]
-_LONGEST_S = 1000.0  # above it a "time" is a code for bulb (429496.7295 s)
+MINUTES = re.compile(r"[1-9]\d?\s*m(in)?")
+CUT = re.compile(r"\d+\.\d{4}s")
+_ISO_CODES = (65533.0, 65534.0, 65535.0)
+# Numbers outside are codes: a "time" of 429496.7295 s for bulb, f/655.35 for no lens. [f-number, s, ISO speed]
+_PLAUSIBLE: dict[Kind, tuple[float, float]] = {
+    "aperture": (0.5, 128.0),
+    "time": (1e-6, 1000.0),
+    "iso": (3.0, 10_000_000.0),
+}
 
 
 def card_label(labels: Sequence[str]) -> str | None:
@@ -116,7 +133,7 @@ def is_auto_iso(state: CameraState) -> bool | None:
         return True
     if iso is None or not iso.current:
         return None
-    return _plain_value("iso", iso.current) is None
+    return plain_value("iso", iso.current) is None
 
 
 def files_expected(image_format: str) -> int:
@@ -130,19 +147,18 @@ def keeps_raw(image_format: str) -> bool:
     return any(word in words or word in ("mraw", "sraw") for word in _RAW_WORDS)
 
 
-def _plain_value(kind: Kind, label: str) -> float | None:
+def plain_value(kind: Kind, label: str) -> float | None:
     """The number in a label that stands for itself: no code for auto, bulb or flash sync, no minutes."""
-    if kind == "time" and re.match(r"655\d\d/", label):
+    if kind == "time" and (re.match(r"655\d\d/", label) or MINUTES.fullmatch(label)):
         return None
     try:
         value = label_value(kind, label)
     except ValueError:
         return None
-    if kind == "time" and value > _LONGEST_S:
+    if kind == "iso" and value in _ISO_CODES:
         return None
-    if kind == "iso" and value in (65535.0, 65534.0):
-        return None
-    return value
+    low, high = _PLAUSIBLE[kind]
+    return value if low <= value <= high else None
 
 
 @dataclass(frozen=True)
@@ -156,72 +172,66 @@ class Reading:
 def read_labels(kind: Kind, labels: Sequence[str]) -> Reading:
     """The scale behind a camera's labels, in marks for people (f/5.6, 0.8), with the camera's label for each.
 
-    The series that explains most labels is taken, the coarser of two; at least half must be explained, else the
-    series is ``unknown`` and printed values count as exact. A label off the series (a lens that opens to f/1.8 on a
-    scale in halves) keeps the exact value of the series that prints it. Bulb, auto and other codes are left out, as
-    are whole minutes, which cameras round as they like.
+    The series is `plans.stops.best_series`; a label off it (a lens that opens to f/1.8 on a scale in halves) gets its
+    value from `plans.stops.place_values`. Bulb, auto and other codes are left out.
+
+    Whole minutes carry on a scale of seconds and mean nothing without one.
 
     A scale written in ten-thousandths of a second (``0.0166s``) is cut off, not exact: there a label that several
     marks share (``0.0001s``) is left out as well.
     """
-    values = {label: value for label in labels if (value := _plain_value(kind, label)) is not None}
-    cut = kind == "time" and bool(values) and all(_CUT.fullmatch(label) for label in values)
-    best: Series = "unknown"
-    places: dict[str, Fraction] = {}
-    for series in ("full", "halves", "thirds"):
-        found = _cut_places(values, series) if cut else _places(kind, values, series)
-        if len(found) > len(places):
-            best, places = series, found
-    if not values or 2 * len(places) < len(values):
-        best, places = "unknown", {}
+    values = {label: value for label in labels if (value := plain_value(kind, label)) is not None}
+    cut = kind == "time" and bool(values) and all(CUT.fullmatch(label) for label in values)
+    if kind == "time" and values and not cut:
+        values |= {label: label_value(kind, label) for label in labels if MINUTES.fullmatch(label)}
+    if cut:
+        best, places = _cut_series(values)
+    else:
+        distinct = list(dict.fromkeys(values.values()))
+        best, found = best_series(kind, distinct)
+        lights = place_values(kind, distinct, best, found)
+        places = {label: lights[value] for label, value in values.items()}
     pairs: dict[Mark, str] = {}
-    for label, value in values.items():
-        if cut and label not in places:
-            continue
-        light = places[label] if label in places else _elsewhere(kind, value)
+    for label, light in places.items():
         mark = Mark(kind, _for_people(kind, label, light), light)
         if not any(known.light == light for known in pairs):
             pairs[mark] = label
     return Reading(Scale(kind, tuple(sorted(pairs, key=lambda mark: mark.exact)), best), pairs)
 
 
-def _printed(kind: Kind, series: Series) -> dict[Fraction, float]:
-    return {mark.light: label_value(kind, mark.label) for mark in series_marks(kind, series)}
+def _cut_series(values: Mapping[str, float]) -> tuple[Series, dict[str, Fraction]]:
+    """The series of times that the library cuts off after the fourth decimal, and the place of each label that has one.
 
-
-def _places(kind: Kind, values: Mapping[str, float], series: Series) -> dict[str, Fraction]:
-    """The place on a series of each label that the series explains; each place goes to its nearest label."""
-    step, printed = STEPS[series], _printed(kind, series)
-    nearest: dict[Fraction, tuple[float, str]] = {}
-    for label, value in values.items():
-        light = light_of(kind, value)
-        place = round(light / float(step)) * step
-        off = abs(float(place) - light)
-        if math.isclose(printed.get(place, 0.0), value, rel_tol=0.01):
-            off = 0.0
-        if off <= _OFF_SERIES and off < nearest.get(place, (math.inf, ""))[0]:
-            nearest[place] = (off, label)
-    return {label: place for place, (_, label) in nearest.items()}
+    ``unknown`` and no places when no series explains half of them.
+    """
+    best: Series = "unknown"
+    places: dict[str, Fraction] = {}
+    order: tuple[Series, ...] = ("full", "halves", "thirds")
+    for series in order:
+        found = _cut_places(values, series)
+        if len(found) > len(places):
+            best, places = series, found
+    return (best, places) if 2 * len(places) >= len(values) else ("unknown", {})
 
 
 def _cut_places(values: Mapping[str, float], series: Series) -> dict[str, Fraction]:
-    """The same for times that the library cuts off after the fourth decimal."""
-    printed = _printed("time", series)
     # From here on the makers' own rounding is coarser than the cut: 0.7692 is the mark 0.8.
-    places = _places("time", {label: value for label, value in values.items() if value >= 0.2}, series)
+    slow = {value: label for label, value in values.items() if value >= 0.2}
+    places = {slow[value]: place for value, place in explained("time", list(slow), series).items()}
+    shortest = min(values.values())
     for label, value in values.items():
-        fits = [place for place, shown in printed.items() if int(shown * 10_000 + 1e-6) == round(value * 10_000)]
-        if value < 0.2 and len(fits) == 1:
-            places[label] = fits[0]
+        fits = cut_fits(value, series)
+        # Bodies end at a full stop (common practice): the shortest label 0.0002s is 1/4000, and 1/5000 is not offered.
+        ends = len(fits) > 1 and value == shortest and max(fits).denominator == 1
+        if value < 0.2 and (len(fits) == 1 or ends):
+            places[label] = max(fits)
     return places
 
 
-def _elsewhere(kind: Kind, value: float) -> Fraction:
-    for series in ("thirds", "halves"):
-        for place, shown in _printed(kind, series).items():
-            if math.isclose(shown, value, rel_tol=0.01):
-                return place
-    return Fraction(round(light_of(kind, value) * 1000), 1000)
+def cut_fits(value: float, series: Series) -> list[Fraction]:
+    """The places of a series whose printed times are cut off to ``value`` [s]. [stops]"""
+    shown = printed_values("time", series).items()
+    return [place for place, printed in shown if int(printed * 10_000 + 1e-6) == round(value * 10_000)]
 
 
 def _for_people(kind: Kind, label: str, light: Fraction) -> str:
@@ -233,7 +243,7 @@ def _for_people(kind: Kind, label: str, light: Fraction) -> str:
         for mark in series_marks("time", series):
             if mark.light == light:
                 return mark.label
-    return re.sub(r"\s*s$", "", label)
+    return f"{label_value(kind, label):g}" if MINUTES.fullmatch(label) else re.sub(r"\s*s$", "", label)
 
 
 def camera_readings(state: CameraState) -> dict[Kind, Reading]:

@@ -42,6 +42,12 @@ def normal_port(text: str) -> str:
     return f"ptpip:{address}:{port}:{events}"
 
 
+def port_for_people(text: str) -> str:
+    """A port as a person writes it: the network port once."""
+    net = re.fullmatch(r"(ptpip:[0-9.]+:(\d+)):(\d+)", text)
+    return net[1] if net and net[2] == net[3] else text
+
+
 def choose_port(found: Sequence[tuple[str, str]], port: str | None, model: str | None) -> str:
     """Which port to open, of the ``found`` cameras on USB as (model, port).
 

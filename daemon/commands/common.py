@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import functools
 import json
+import shutil
 import sys
-import uuid
+import textwrap
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
@@ -68,8 +69,18 @@ def end_badly(error: StopwrightError, as_json: bool) -> NoReturn:
     """Say what went wrong and leave with the error's exit code."""
     if as_json:
         click.echo(json.dumps(error.as_json(), indent=2, ensure_ascii=False))
-    note(f"stopwright: {error}")
+    for line in f"stopwright: {error}".splitlines():
+        note(_wrapped(line))
     sys.exit(error.exit_code)
+
+
+def _wrapped(line: str) -> str:
+    """A line broken between words where a person reads it; whole where a program does."""
+    if not sys.stderr.isatty():
+        return line
+    columns = max(40, shutil.get_terminal_size().columns)
+    indent = line[: len(line) - len(line.lstrip())] + "  "
+    return textwrap.fill(line, columns, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
 
 
 def print_json(tree: Any) -> None:
@@ -182,8 +193,3 @@ def demand_reachable(plan: Plan, reachable: bool) -> None:
     """
     if plan.unreachable and not (reachable and plan.exposing):
         raise PlanUnreachable(list(plan.unreachable))
-
-
-def new_command_id() -> str:
-    """An id for a command to a run; the same id sent twice acts once."""
-    return uuid.uuid4().hex

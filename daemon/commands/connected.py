@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from daemon.camera.ports import port_for_people
 from daemon.camera.verbs import CameraState
 from daemon.commands.common import camera_option, ends_well, json_option, plan_with_camera, print_json, say
 from daemon.errors import CameraAbsent, CameraError
@@ -51,7 +52,7 @@ def cameras(camera_port: str | None, as_json: bool) -> None:
 
 
 def _show(state: CameraState) -> None:
-    say(f"{state.model} at {state.port}")
+    say(f"{state.model} at {port_for_people(state.port)}")
     if state.battery is not None:
         say(f"  battery        {state.battery} %")
     if state.free_bytes is not None:

@@ -43,8 +43,8 @@ def demo(into: Path, timing: str, as_json: bool) -> None:
     sink = sys.stderr if as_json else sys.stdout
     plan = compile_brief(read_brief(demo_brief_text(), "demo_brief.yaml"))
     print(
-        "A garden fountain, a stone heron before it, a yew hedge behind; a simulated camera and\n"
-        "simulated hands, driven through the real libgphoto2.\n",
+        "A garden fountain, a stone heron before it, a yew hedge behind. Camera and hands\n"
+        "are simulated; the real libgphoto2 drives them.\n",
         file=sink,
     )
     with open_store(into) as store, store.lock("stopwright demo"), _simulator(timing=timing) as simulator:

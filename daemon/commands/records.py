@@ -39,7 +39,9 @@ def runs(run: str | None, store_dir: Path | None, as_json: bool) -> None:
             counts = store.logbook.counts(row.id)
             pictures = counts["frames"].get("picture", 0)
             day = row.created.astimezone().strftime("%Y-%m-%d %H:%M")
-            say(f"{row.id:>4}  {day}  {row.state:<9} {pictures:>4} pictures  {row.title[:38]}")
+            plural = "s" if pictures != 1 else ""
+            line = f"{row.id:>4}  {day}  {row.state:<9} {pictures:>4} picture{plural:<1}  {row.title}"
+            say(line if len(line) <= 80 else line[:79] + "…")
 
 
 @click.command()

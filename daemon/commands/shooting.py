@@ -130,12 +130,13 @@ def run_it(
     """Start ``plan`` or resume ``which``, showing progress; the run's number."""
     from daemon import assembly
     from daemon.feed import CommandQueue
+    from daemon.operator import ConsoleOperator
     from daemon.progress import Progress
     from daemon.report import frame_table, report
     from daemon.runner import Manners, Runner
 
     commands = CommandQueue()
-    progress = Progress(sys.stderr if as_json else sys.stdout)
+    progress = Progress(sys.stderr if as_json else sys.stdout, asks=isinstance(operator, ConsoleOperator))
     runner = Runner(store, camera, operator, progress, commands, Manners(patience, reachable))
     asked: list[int] = []
     try:

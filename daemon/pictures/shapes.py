@@ -18,7 +18,8 @@ class SheetFrame(_Shape):
 
     ``picture`` None: no frame was taken. ``against_reference_stops`` is the reading, and ``why_not_measured`` a few
     words on why there is none. ``exif_note`` is one line on what the Exif says of the settings, ``outcome`` the step's
-    outcome in the logbook (kept, retaken, skipped, abandoned).
+    outcome in the logbook (kept, retaken, skipped, abandoned). ``from_meter_stops`` is how far the picture lies from
+    what its settings give, going by the metering frame. [stops]
     """
 
     picture: Path | None
@@ -26,6 +27,7 @@ class SheetFrame(_Shape):
     is_reference: bool = False
     against_reference_stops: float | None = None
     why_not_measured: str | None = None
+    from_meter_stops: float | None = None
     exif_note: str | None = None
     outcome: str = "kept"
 

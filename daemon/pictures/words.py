@@ -77,7 +77,9 @@ def group_lines(group: SheetGroup) -> list[str]:
     if several or group.changed:
         parts.append(f"Changed: {_listed(group.changed)}")
     if several and group.spread_stops is not None:
-        parts.append(f"Spread of brightness by exact values: {group.spread_stops:.2f} stop")
+        stepped = any(frame.step.intended_offset for frame in group.frames)
+        what = "Spread around the intended steps" if stepped else "Spread of brightness"
+        parts.append(f"{what} by exact values: {group.spread_stops:.2f} stop")
     lines = [" · ".join(parts)] if parts else []
     if group.criteria:
         lines.append("Criteria: " + "; ".join(group.criteria))
@@ -119,8 +121,8 @@ def frame_facts(frame: SheetFrame, group: SheetGroup, reference: int | None) -> 
         parts = [f"{figure(predicted.background_disc_mm, 2)} mm"]
         if predicted.background_disc_share is not None:
             parts.append(f"{figure(100 * predicted.background_disc_share, 2)} % of frame width")
-        facts.append(f"Background disc: {_same(parts)}")
-    if len(group.frames) > 1:
+        facts.append(f"Disc of a background point: {_same(parts)}")
+    if len(group.frames) > 1 or frame.from_meter_stops is not None:
         facts.append(brightness_line(frame, group, reference))
     if frame.exif_note:
         facts.append(frame.exif_note)
@@ -137,7 +139,10 @@ def _same(parts: Sequence[str]) -> str:
 def brightness_line(frame: SheetFrame, group: SheetGroup, reference: int | None) -> str:
     """The measured brightness against the reference, beside what it was meant to be where that is not nought."""
     if frame.is_reference:
-        return "Brightness: reference of this group"
+        parts = ["reference of this group"] if len(group.frames) > 1 else []
+        if frame.from_meter_stops is not None:
+            parts.append(f"{tied(signed(frame.from_meter_stops) + ' stop')} from the exposure as metered")
+        return "Brightness: " + ", ".join(parts)
     against = "the reference"
     meant = frame.step.intended_offset
     if reference is not None:

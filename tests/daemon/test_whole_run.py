@@ -12,8 +12,9 @@ from daemon import clock
 from daemon.context import Manners
 from daemon.errors import BindingRefused, CameraAbsent, CardFull, PlanUnreachable, RunPaused, SettingRefused, StoreError
 from daemon.feed import Command, Event
-from daemon.report import report
+from daemon.report import frame_table, report
 from hardware_mocks.hands import SimulatedOperator
+from plans.plan import Plan
 
 LADDER = """goals:
   - ladder: {change: aperture, by: 1, from: f/2.8, to: f/16, balance: time, focus: heron}
@@ -69,16 +70,38 @@ def test_half_a_stop_of_aperture_error_shows_in_the_readings(tmp_path: Path) -> 
         assert all(abs(residual) <= 0.1 for residual in by_mark.values()), by_mark
 
 
-def test_a_forgotten_filter_shows_in_the_reading(tmp_path: Path) -> None:
-    plan = small_plan(SILK)
-    filters = {step.id for step in plan.steps if step.kind == "operator" and step.action == "filters"}
+def filter_steps(plan: Plan) -> list[str]:
+    return [step.id for step in plan.steps if step.kind == "operator" and step.action == "filters"]
+
+
+def test_a_forgotten_filter_is_told_for_every_picture_it_spoils_and_for_no_other(tmp_path: Path) -> None:
+    # Left on instead of unscrewed: all that follows is six stops dark, and equally so, which no reference can show.
+    ladder = "  - ladder: {change: aperture, by: 1, from: f/4, to: f/8, balance: time, focus: heron}\n"
+    plan = small_plan(SILK.replace("limits", ladder + "limits"))
+    _, unscrew = filter_steps(plan)
     with simulated_camera() as simulator:
-        operator = SimulatedOperator(simulator.hands, forgets=filters)
+        operator = SimulatedOperator(simulator.hands, forgets={unscrew})
         with rig(tmp_path, simulator, operator) as bench:
             found = bench.shoot(plan)
-            silk = found.frames[1]
-            # Six stops over: nearly all clipped, so that no difference can be told; it is not called as it should be.
-            assert silk.residual_stops is None or silk.residual_stops > 2
+            spoilt = [frame for frame in found.frames if frame.doubt]
+            assert [frame.step.group for frame in spoilt] == ["g2"]
+            assert "darker" in (spoilt[0].doubt or "") and "metering frame" in (spoilt[0].doubt or "")
+            assert spoilt[0].meter_residual_stops == pytest.approx(-5.98, abs=0.15)
+            assert "LOOK AT THESE" in frame_table(found)
+    with simulated_camera() as simulator, rig(tmp_path / "good", simulator) as bench:
+        found = bench.shoot(plan)
+        assert [frame.doubt for frame in found.frames] == [None] * 5
+        assert "LOOK AT THESE" not in frame_table(found)
+
+
+def test_a_filter_that_was_never_fitted_is_not_called_as_it_should_be(tmp_path: Path) -> None:
+    plan = small_plan(SILK)
+    with simulated_camera() as simulator:
+        operator = SimulatedOperator(simulator.hands, forgets=set(filter_steps(plan)))
+        with rig(tmp_path, simulator, operator) as bench:
+            silk = bench.shoot(plan).frames[1]
+            # Six stops over, nearly all is clipped: the difference is seen, or it is said that it can't be told.
+            assert (silk.residual_stops or 0) > 2 or silk.why_not_measured
 
 
 def test_light_a_stop_lower_retargets_the_plan_and_both_revisions_are_kept(tmp_path: Path) -> None:
@@ -181,6 +204,23 @@ def test_skipping_a_filter_skips_the_frames_that_need_it_and_says_so(tmp_path: P
         assert [frame.outcome for frame in found.frames] == ["kept", "skipped"]
         rows = [row for row in bench.store.logbook.steps(found.run.id) if row.outcome == "skipped"]
         assert "ND 64" in (rows[-1].outcome_why or "")
+
+
+def test_after_a_skip_hands_are_not_asked_for_what_no_picture_can_use(tmp_path: Path) -> None:
+    # The filter stays on: refocusing through it for pictures that must be bare would be work for nothing.
+    plan = small_plan(SILK.replace("limits", "  - isolate: heron\nlimits"))
+    _, unscrew = filter_steps(plan)
+    asked = []
+
+    class Tired(SimulatedOperator):
+        def act(self, step):  # type: ignore[no-untyped-def]
+            asked.append(step.id)
+            return "skip" if step.id == unscrew else super().act(step)
+
+    with simulated_camera() as simulator, rig(tmp_path, simulator, Tired(simulator.hands)) as bench:
+        found = bench.shoot(plan)
+        assert [frame.outcome for frame in found.frames] == ["kept", "kept", "skipped"]
+        assert asked[-1] == unscrew
 
 
 def test_a_setting_that_the_camera_changes_by_itself_pauses_the_run(tmp_path: Path) -> None:

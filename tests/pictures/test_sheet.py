@@ -83,7 +83,7 @@ def test_the_pdf_can_be_searched_for_everything_that_the_sheet_says(tmp_path: Pa
         "Depth of field: 3.17 m to ∞",
         "Smear of spout: 0.025 mm = 4.1 px = 0.1 % of frame height",
         "Smear of spout: 13 mm = 2125 px = 53 % of frame height",
-        "Background disc: 0.54 mm = 1.5 % of frame width",
+        "Disc of a background point: 0.54 mm = 1.5 % of frame width",
         "Brightness: reference of this group",
         "Brightness: \N{MINUS SIGN}0.03 stop against No. 1",
         "Exif: as planned",
