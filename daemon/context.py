@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -13,14 +13,14 @@ from daemon.camera.binding import bind
 from daemon.camera.dialects import camera_scales
 from daemon.camera.verbs import Camera
 from daemon.errors import CameraAbsent, CameraBusy, CameraError, CameraHeld, CameraSilent, RunPaused, StoreError
-from daemon.feed import Event, Kind, Listener
+from daemon.feed import CommandQueue, Event, Kind, Listener
 from daemon.frames import FrameTaker
 from daemon.hands import HandsState, hands_after
 from daemon.logbook import RunRow, StepRow
 from daemon.operator import Operator
 from daemon.reconcile import Reconciler
 from daemon.store import Store
-from plans.plan import OperatorStep, Plan, Step, plan_json
+from plans.plan import Plan, Step, plan_json
 
 LOST = (CameraAbsent, CameraBusy, CameraHeld, CameraSilent)
 
@@ -57,11 +57,13 @@ class RunContext:
         listener: Listener,
         manners: Manners,
         run: RunRow,
+        commands: CommandQueue,
     ):
         self.store, self.logbook, self.camera = store, store.logbook, camera
         self.operator, self.manners, self.run = operator, manners, run
         self.waiting_for_hands = False
-        self._listener = listener
+        self._listener, self._commands = listener, commands
+        self._hands: HandsState | None = None
         self._plans: dict[int, Plan] = {}
         self._taker: tuple[int, FrameTaker] | None = None
 
@@ -83,12 +85,21 @@ class RunContext:
             self._plans[number] = self.logbook.plan(self.run.id, number)
         return self._plans[number]
 
-    def adopt_plan(self, plan: Plan, why: str) -> None:
-        """Put a plan in force, in the logbook and as a file beside the pictures."""
-        revision = self.logbook.add_plan(self.run.id, plan, why)
+    def adopt_plan(self, plan: Plan, why: str, settles: tuple[int, str] | None = None) -> None:
+        """Put a plan in force, in the logbook and as a file beside the pictures.
+
+        ``settles``: row and why of the step that led to it, which is ``kept`` in the same transaction.
+        """
+        revision = self.logbook.add_plan(self.run.id, plan, why, settles=settles)
         self._plans[revision] = plan
-        name = "plan.json" if revision == 1 else f"plan-{revision}.json"
-        self.store.files.write_text_atomically(self.folder / name, plan_json(plan))
+        self.write_plan_files()
+
+    def write_plan_files(self) -> None:
+        """Every revision as a file beside the pictures, where it is missing."""
+        for item in self.logbook.run_plans(self.run.id):
+            path = self.folder / ("plan.json" if item.revision == 1 else f"plan-{item.revision}.json")
+            if not path.exists():
+                self.store.files.write_text_atomically(path, plan_json(self.plan(item.revision)))
 
     def step(self, row: StepRow) -> Step:
         """The plan's step behind a row."""
@@ -111,7 +122,7 @@ class RunContext:
 
     def reconciler(self) -> Reconciler:
         """Finds out what became of frames in flight."""
-        return Reconciler(self.taker(), self.tell_event)
+        return Reconciler(self.taker(), self.tell_event, self.plan)
 
     def wait_for_camera(self, error: CameraError) -> None:
         """Wait for a lost camera, then settle the frame in flight.
@@ -124,6 +135,7 @@ class RunContext:
         self.tell("camera-lost", str(error))
         end = clock.monotonic() + self.manners.patience_s
         while True:
+            self.obey()
             self._taker = None
             try:
                 self.reconciler().settle()
@@ -146,13 +158,29 @@ class RunContext:
 
     def hands(self) -> HandsState:
         """Focus and filters as hands left them."""
-        done: list[OperatorStep] = []
-        for row in self.logbook.steps(self.run.id):
-            if row.kind == "operator" and row.outcome == "kept":
-                step = self.step(row)
-                assert isinstance(step, OperatorStep)
-                done.append(step)
-        return hands_after(done, self.plan(1).inputs.rig)
+        if self._hands is None:
+            done: dict[int, set[str]] = {}
+            for row in self.logbook.steps(self.run.id):
+                if row.kind == "operator" and row.outcome == "kept":
+                    done.setdefault(row.revision, set()).add(row.step_id)
+            revisions = [item.revision for item in self.logbook.run_plans(self.run.id)]
+            self._hands = hands_after({revision: self.plan(revision) for revision in revisions}, done)
+        return self._hands
+
+    def hands_moved(self) -> None:
+        """Hands did something: look afresh."""
+        self._hands = None
+
+    def obey(self) -> None:
+        """Stop if a client asked for it.
+
+        Raises
+        ------
+        RunPaused
+            If so.
+        """
+        if self._commands.take() is not None:
+            raise RunPaused("Stopped as asked. Nothing is lost; go on with: stopwright resume last")
 
     @contextmanager
     def asking(self, what: str) -> Iterator[Operator]:
@@ -181,7 +209,8 @@ class RunContext:
         self.tell_event(Event(kind, text, data))
 
     def tell_event(self, event: Event) -> None:
-        """The same for an event that is made already."""
+        """The same for an event that is made already. Whoever listens cannot end a run by failing."""
         if event.kind not in ("step-started", "frame-kept"):  # these are in the record as steps and frames
             self.logbook.add_event(event.kind, event.text, self.run.id, event.data)
-        self._listener(event)
+        with suppress(Exception):
+            self._listener(event)

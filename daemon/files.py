@@ -42,7 +42,8 @@ _AT_FDCWD, _RENAME_NOREPLACE = -100, 1  # linux/fcntl.h, linux/fs.h
 class StoredFile:
     """A file that is durable in the store. ``path`` is relative to the store, with slashes; ``size`` in bytes.
 
-    ``card_folder`` and ``card_name`` are the camera's own words for it, kept as text; None: it was on no card.
+    ``card_folder`` and ``card_name`` are the camera's own words for it, kept as text, ``card_taken`` the
+    camera's unlabelled clock; None: it was on no card, or the camera does not tell.
     """
 
     path: str
@@ -51,6 +52,7 @@ class StoredFile:
     kind: FileKind
     card_folder: str | None = None
     card_name: str | None = None
+    card_taken: str | None = None
 
 
 @dataclass(frozen=True)
@@ -94,6 +96,7 @@ class Files:
         card_folder: str | None = None,
         card_name: str | None = None,
         expected_size: int | None = None,
+        card_taken: str | None = None,
     ) -> StoredFile:
         """Make a finished download durable at ``final``, a path of our own names relative to the store.
 
@@ -123,7 +126,7 @@ class Files:
                 self.set_aside(incoming)
             self._flush_folder(target.parent)
             self._flush_folder(incoming.parent)
-        return StoredFile(self._relative(target), size, sha256, kind, card_folder, card_name)
+        return StoredFile(self._relative(target), size, sha256, kind, card_folder, card_name, card_taken)
 
     def find_stored(
         self, final: str | PurePath, card_folder: str | None = None, card_name: str | None = None

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Literal
+from typing import Literal, Protocol, TypeVar
 
 from daemon.camera.binding import Binding
 from daemon.camera.verbs import Camera, CardFile
@@ -45,6 +45,14 @@ class Taken:
     files: tuple[StoredFile, ...]
     facts: ExifFacts
     checks: tuple[ExifCheck, ...]
+    unreadable: bool = False
+
+    @property
+    def fault(self) -> str:
+        """Why the frame cannot stand as the step's picture; empty when it can."""
+        if self.unreadable:
+            return "the camera's picture cannot be read"
+        return failed_marks(self.checks) if self.verified == "not as planned" else ""
 
     @property
     def verified(self) -> Verified:
@@ -58,6 +66,23 @@ def verified(checks: Sequence[ExifCheck]) -> Verified:
     if any(agrees is False for agrees in told):
         return "not as planned"
     return "as planned" if told and all(told) else "unverified"
+
+
+class OfAKind(Protocol):
+    """A file, stored or in the record, as far as choosing among a frame's files goes."""
+
+    @property
+    def kind(self) -> str:
+        """``jpeg``, ``raw`` or ``other``."""
+        ...
+
+
+File = TypeVar("File", bound=OfAKind)
+
+
+def picture_of(files: Sequence[File]) -> File:
+    """The file that shows a frame: its JPEG if it has one."""
+    return next((file for file in files if file.kind == "jpeg"), files[0])
 
 
 def role_of(step: Exposing) -> Role:
@@ -97,13 +122,15 @@ class FrameTaker:
     ) -> Taken:
         """Make fetched files durable as an attempt's, with what their Exif says."""
         facts, checks = self.examine(fetched, settings)
-        return Taken(attempt, tuple(self.adopt(stem, role, fetched)), facts, tuple(checks))
+        files = tuple(self.adopt(stem, role, fetched))
+        unreadable = facts.width is None and all(file.kind == "jpeg" for file in files)
+        return Taken(attempt, files, facts, tuple(checks), unreadable)
 
     def keep(self, taken: Taken, step: Exposing, *, whole: bool, recovered: bool = False, why: str = "") -> FrameRow:
         """Commit a taken frame. ``whole``: it gives its step the outcome; else the step is still to do."""
-        state: Literal["kept", "recovered", "failed"] = "failed"
-        if whole:
-            state = "recovered" if recovered else "kept"
+        state: Literal["kept", "recovered", "failed"] = "recovered" if recovered else "kept"
+        if taken.fault:
+            state = "failed"
         return self.store.logbook.keep(
             taken.attempt.id,
             role_of(step),
@@ -136,15 +163,23 @@ class FrameTaker:
             if endings.count(ending) > 1:  # two files of one kind from one exposure
                 ending = f"-{endings.count(ending)}{ending}"
             place = PurePosixPath(self.run.folder) / FOLDERS[role] / f"{stem}{ending}"
-            stored.append(self.store.files.adopt(file.incoming, place, file.card.folder, file.card.name, file.size))
+            stored.append(
+                self.store.files.adopt(
+                    file.incoming, place, file.card.folder, file.card.name, file.size, file.card.taken
+                )
+            )
         return stored
 
     def examine(self, fetched: Sequence[Fetched], settings: Settings) -> tuple[ExifFacts, list[ExifCheck]]:
         """What the first file that says something says of itself, held against the plan."""
+        return self.examine_paths([file.incoming for file in fetched], settings)
+
+    def examine_paths(self, paths: Sequence[Path], settings: Settings) -> tuple[ExifFacts, list[ExifCheck]]:
+        """The same for files that lie elsewhere."""
         facts = ExifFacts()
-        for file in fetched:
+        for path in paths:
             try:
-                facts = read_exif(file.incoming)
+                facts = read_exif(path)
             except PictureUnreadable:
                 continue  # a RAW file, or one that the camera wrote badly: it is kept as it is
             if facts.exposure_s or facts.f_number or facts.iso:

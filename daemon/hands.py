@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
 
-from plans.plan import FilterValue, Focus, OperatorStep, Rig, Settings, Step
+from plans.plan import FilterValue, Focus, OperatorStep, Plan, Rig, Settings
 
 _SAME_DISTANCE_M = 1e-6
 
@@ -17,13 +17,26 @@ class HandsState:
     focus: Focus | None = None
     filters: tuple[FilterValue, ...] = ()
 
-    def after(self, step: OperatorStep) -> HandsState:
-        """The state once the step is done."""
+    def after(self, step: OperatorStep, planned: tuple[FilterValue, ...]) -> HandsState:
+        """The state once the step is done; ``planned``: the filters that the plan thought were on before it.
+
+        A step says what to take off and what to put on. Done after another one was skipped, it changes just that.
+        """
         if step.action == "focus":
             return HandsState(step.focus, self.filters)
-        if step.action == "filters":
-            return HandsState(self.focus, step.filters)
-        return HandsState(step.focus, step.filters)
+        if step.action == "compose":
+            return HandsState(step.focus, step.filters)
+        stays = [item for item in self.filters if item in step.filters or item not in planned]
+        added = [item for item in step.filters if item not in planned and item not in stays]
+        return HandsState(self.focus, (*stays, *added))
+
+    def in_words(self) -> str:
+        """How the rig stands, for people."""
+        if self.focus is None:
+            return "not composed yet"
+        on = " and ".join(item.name for item in self.filters) or "no filter"
+        what = f"on the {self.focus.subject}, " if self.focus.subject else ""
+        return f"focused {what}at {self.focus.distance_m:g} m, {on} on the lens"
 
     def lacks(self, settings: Settings) -> str:
         """What the settings need that hands did not do, in words; empty when nothing."""
@@ -39,28 +52,42 @@ class HandsState:
         return Rig(focus=self.focus, filters=self.filters, metered=metered)
 
 
-def is_of_use(state: HandsState, steps: Sequence[Step]) -> bool:
-    """Whether the first of ``steps``, a thing for hands, helps any picture after it, given what hands left undone.
+def is_of_use(state: HandsState, plan: Plan, first: OperatorStep) -> bool:
+    """Whether a thing for hands helps any picture after it, given what hands left undone.
 
     A filter left on the lens makes a refocus useless when every picture that it is for must be bare.
     """
-    first = steps[0]
-    assert isinstance(first, OperatorStep)
-    state = state.after(first)
-    for step in steps[1:]:
-        if not isinstance(step, OperatorStep):
+    planned: tuple[FilterValue, ...] = plan.inputs.rig.filters
+    begun = False
+    for step in plan.steps:
+        if step == first:
+            begun, state = True, state.after(first, planned)
+        elif not begun:
+            pass
+        elif not isinstance(step, OperatorStep):
             if not state.lacks(step.settings):
                 return True
         elif step.action == first.action:
             return False
         else:
-            state = state.after(step)
+            state = state.after(step, planned)
+        if isinstance(step, OperatorStep):
+            planned = step.filters
     return False
 
 
-def hands_after(done: Iterable[OperatorStep], start: Rig | None = None) -> HandsState:
-    """The state after the steps that were done, in order, from the rig the plan was compiled for."""
-    state = HandsState(start.focus, start.filters) if start else HandsState()
-    for step in done:
-        state = state.after(step)
+def hands_after(plans: Mapping[int, Plan], done: Mapping[int, Set[str]]) -> HandsState:
+    """The state after the operator steps that were done, from the rig the first plan was compiled for.
+
+    ``plans`` by revision; ``done``: ids of the steps that were done, by revision.
+    """
+    rig = plans[min(plans)].inputs.rig
+    state = HandsState(rig.focus, rig.filters)
+    for revision in sorted(plans):
+        planned = plans[revision].inputs.rig.filters
+        for step in plans[revision].steps:
+            if isinstance(step, OperatorStep):
+                if step.id in done.get(revision, set()):
+                    state = state.after(step, planned)
+                planned = step.filters
     return state

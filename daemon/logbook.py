@@ -103,7 +103,8 @@ class Logbook(Notes):
         plan: Plan,
         why: str,
         only: Iterable[str] | None = None,
-        replaced: Outcome = "retaken",
+        replaced: Outcome = "skipped",
+        settles: tuple[int, str] | None = None,
     ) -> int:
         """Give a run its plan, or a re-targeted one, with its steps; the revision's number, from 1.
 
@@ -113,6 +114,9 @@ class Logbook(Notes):
             Ids of the plan's steps that are to be done; None: all of them. A re-targeted plan leaves out what is done.
         replaced
             The outcome of steps of earlier revisions that are still to do: from now on this revision does them.
+        settles
+            A step's row and why: the step that led to this plan becomes ``kept`` in the same transaction, so that a
+            death never shows it done and the plan forgotten.
 
         Raises
         ------
@@ -131,6 +135,8 @@ class Logbook(Notes):
             self._no_open_attempt(connection, run_id, "a new plan revision")
             newest = sa.select(sa.func.max(tables.run_plans.c.revision)).where(tables.run_plans.c.run_id == run_id)
             revision = (connection.scalar(newest) or 0) + 1
+            if settles is not None:
+                self._set_outcome(connection, settles[0], "kept", settles[1])
             connection.execute(
                 insert(tables.plans).values(hash=digest, json=text, created=now).on_conflict_do_nothing()
             )
@@ -243,8 +249,15 @@ class Logbook(Notes):
 
     def next_step(self, run_id: int) -> StepRow | None:
         """The first step still to do, or None."""
-        left = self._all(StepRow, tables.steps.c.run_id == run_id, tables.steps.c.outcome.is_(None))
+        kept = tables.steps.c
+        first = sa.select(kept.id).where(kept.run_id == run_id, kept.outcome.is_(None))
+        first = first.order_by(kept.revision, kept.position).limit(1)
+        left = self._all(StepRow, kept.id.in_(first.scalar_subquery()))
         return left[0] if left else None
+
+    def card_files(self) -> list[FileRow]:
+        """Every file of every run that came from a camera's card: pictures that are in the record already."""
+        return self._all(FileRow, tables.files.c.card_name.is_not(None))
 
     def begin_attempt(self, step_row: int, exposure_s: float) -> Attempt:
         """Commit the intent to expose, before the trigger. ``exposure_s``: exact time. [s]
@@ -374,13 +387,14 @@ class Logbook(Notes):
     def counts(self, run_id: int) -> dict[str, Any]:
         """Figures that must agree with each other and with the disk.
 
-        ``steps`` by kind, without those that a later revision took over (``retaken``); ``kept`` of them, by kind;
+        ``steps`` by kind: of the revision in force, and those that earlier ones kept; ``kept`` of all, by kind;
         ``outcomes`` of all rows, ``open`` for none; ``attempts`` by state; ``frames`` by role; ``files``;
         ``distinct_hashes``; ``bytes``; ``readings``.
         """
         steps, attempts, files = self.steps(run_id), self.attempts(run_id), self.files(run_id)
+        newest = max((row.revision for row in steps), default=0)
         return {
-            "steps": _tally(row.kind for row in steps if row.outcome != "retaken"),
+            "steps": _tally(row.kind for row in steps if row.revision == newest or row.outcome == "kept"),
             "kept": _tally(row.kind for row in steps if row.outcome == "kept"),
             "outcomes": _tally(row.outcome or "open" for row in steps),
             "attempts": _tally(row.state for row in attempts),

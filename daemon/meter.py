@@ -5,6 +5,7 @@ from __future__ import annotations
 from daemon.context import RunContext, may_pass
 from daemon.errors import CameraError, PlanUnreachable, RunPaused
 from daemon.logbook import StepRow
+from daemon.pictures.opening import PictureUnreadable
 from daemon.pictures.reading import Reading
 from daemon.readings import Reader
 from daemon.retarget import LONGEST_METERING, conclude, next_settings
@@ -43,18 +44,18 @@ class Meter:
         answer = AS_PLANNED if metered.decision == "hold" else RETARGET
         if metered.decision == "ask":
             answer = self._ask(metered.error)
-        newer = None
-        if answer == RETARGET:
+        if answer == AS_PLANNED:
+            context.logbook.set_outcome(row.id, "kept", text)
+        else:
             newer = self._plan_for(plan, LightBasis(ev100=metered.ev100, origin="metered"))
-        context.logbook.set_outcome(row.id, "kept", text)
-        if newer is not None:
-            context.adopt_plan(newer, f"re-targeted to EV {metered.ev100:.2f} as metered")
+            context.adopt_plan(newer, f"re-targeted to EV {metered.ev100:.2f} as metered", (row.id, text))
             text = f"The plan was compiled again for EV {metered.ev100:.1f}:"
             context.tell("retargeted", text, ev100=metered.ev100, summary=summary(newer))
 
     def _converge(self, row: StepRow, step: ControlStep) -> tuple[Settings, Reading]:
         settings = step.settings
         for _ in range(LONGEST_METERING):
+            self._context.obey()
             try:
                 taken = self._context.taker().take(row, step, settings)
             except CameraError as error:
@@ -62,8 +63,13 @@ class Meter:
                     raise
                 self._context.wait_for_camera(error)
                 continue
-            frame = self._context.taker().keep(taken, step, whole=False, why="metering frame")
-            reading = self._reader.level(frame, settings)
+            frame = self._context.taker().keep(taken, step, whole=False, why=taken.fault or "metering frame")
+            if taken.unreadable:
+                continue
+            try:
+                reading = self._reader.level(frame, settings)
+            except PictureUnreadable:
+                continue
             further = next_settings(settings, reading, self._context.taker().scales)
             if further is None:
                 return settings, reading
@@ -91,9 +97,11 @@ class Meter:
         newer = recompile(plan, light, self._context.hands().rig(metered=True))
         before = {item.goal for item in plan.unreachable}
         lost = [item for item in newer.unreachable if item.goal not in before]
+        if not newer.exposing:
+            raise PlanUnreachable(list(newer.unreachable))
         if lost and not self._context.manners.reachable:
             error = PlanUnreachable(lost)
-            if self._context.operator is None or not newer.exposing:
+            if self._context.operator is None:
                 raise error
             question = f"In the light as it is:\n{error}\nWhat now?"
             with self._context.asking(question) as operator:

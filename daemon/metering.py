@@ -12,7 +12,7 @@ from typing import Literal
 RETARGET_ABOVE = 1 / 3  # stops; the step of most cameras
 ASK_ABOVE = 2.0  # stops; more than any meter is off: a filter left on, another place, another hour
 MEASURABLE = 2.0  # stops from mid grey within which an 8-bit picture tells its brightness well
-CLIPPED_AT_MOST = 0.25  # share of the central third that may be clipped before the level is only a bound
+SATURATED = 2.3  # stops above mid grey: white is 2.47 above 18 %, so here most of the middle third is clipped
 FARTHEST_MOVE = 4.0  # stops; the next metering frame moves no farther than this at once
 
 Decision = Literal["hold", "retarget", "ask"]
@@ -45,16 +45,14 @@ def judge_light(planned_ev100: float, expected_level: float, measured_level: flo
     return Metered(planned_ev100 + error, error, decision)
 
 
-def next_move(level: float, clipped_high: float, clipped_low: float) -> float | None:
+def next_move(level: float) -> float | None:
     """Stops of light by which the next metering frame should differ, or None when this one can be believed.
 
-    ``level`` is against mid grey [stops]; the clipped shares are of the central third [0 to 1]. A frame that is
-    mostly clipped gives only a bound, so the step is the longest one.
+    ``level`` is the median of the middle third against mid grey [stops]: a bright sky above or a white wall in a corner
+    does not count. Near white the level is only a bound, so the step is the longest one.
     """
-    if clipped_high > CLIPPED_AT_MOST:
+    if level >= SATURATED:
         return -FARTHEST_MOVE
-    if clipped_low > CLIPPED_AT_MOST:
-        return FARTHEST_MOVE
     if abs(level) > MEASURABLE:
         return -max(-FARTHEST_MOVE, min(FARTHEST_MOVE, level))
     return None

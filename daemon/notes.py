@@ -22,6 +22,8 @@ class OnCard(Protocol):
     def name(self) -> str: ...
     @property
     def size(self) -> int | None: ...
+    @property
+    def taken(self) -> str | None: ...
 
 
 class Notes(Database):
@@ -52,7 +54,10 @@ class Notes(Database):
 
     def remember_card(self, run_id: int, files: Iterable[OnCard]) -> None:
         """Note what lies on the card before the run's first frame; what is noted already stays as it was."""
-        rows = [{"run_id": run_id, "folder": file.folder, "name": file.name, "size": file.size} for file in files]
+        rows = [
+            {"run_id": run_id, "folder": file.folder, "name": file.name, "taken": file.taken or "", "size": file.size}
+            for file in files
+        ]
         with self._writing("remember_card") as connection:
             if rows:
                 connection.execute(insert(tables.card_seen).on_conflict_do_nothing(), rows)

@@ -13,6 +13,7 @@ from typing import Any
 
 from daemon.errors import StopwrightError
 from daemon.feed import Event, Listener
+from daemon.frames import picture_of
 from daemon.logbook import FrameRow, RunRow
 from daemon.pictures.reading import METHOD, FrameMeasure, Reading, compare, measure_frame
 from daemon.retarget import settings_light
@@ -67,18 +68,25 @@ class Reader:
                 continue
             reference = frames.get(step.reference)
             try:
-                against = self.measure(reference) if reference else None
-                reading = compare(self.measure(frame), against)
-                from_meter = compare(self.measure(frame), self.measure(meter)) if meter else None
+                measured_frame = self.measure(frame)
             except StopwrightError as error:
                 self._tell(Event("note", f"{step.id}: cannot be read: {error}", {"step": step.id}))
                 continue
+            reading = compare(measured_frame, self._if_readable(reference))
+            meter_measure = self._if_readable(meter)
+            from_meter = compare(measured_frame, meter_measure) if meter_measure else None
             more = {}
             if from_meter is not None and metered_at is not None:
                 expected = light_between(metered_at, step.settings, focal_length_mm)
                 measured = from_meter.against_reference_stops
                 more["meter"] = _compared(expected, measured)
             self._write(frame, reading, reference, expected_difference(plan, step), more)
+
+    def _if_readable(self, frame: FrameRow | None) -> FrameMeasure | None:
+        try:
+            return self.measure(frame) if frame else None
+        except StopwrightError:
+            return None  # it is told where it is read itself
 
     def _metering_frame(self) -> tuple[FrameRow | None, Settings | None]:
         """The last metering frame that was read, and the settings it was taken at."""
@@ -103,8 +111,7 @@ class Reader:
 
     def _path(self, frame: FrameRow) -> Path:
         files = [file for file in self._store.logbook.files(self._run.id) if file.frame_id == frame.id]
-        readable = [file for file in files if file.kind == "jpeg"] or files
-        return self._store.files.path(readable[0].path)
+        return self._store.files.path(picture_of(files).path)
 
 
 def _compared(expected: float | None, measured: float | None) -> dict[str, float | None]:

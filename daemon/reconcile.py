@@ -2,118 +2,227 @@
 
 A frame that the camera finished is taken up, not shot again; one that it never took is shot again; a picture that
 nobody asked for is brought in and listed as such. Nothing is deleted.
+
+A picture is the attempt's when it is not in the record of any run, was not on the card when the run began, was taken
+when the attempt was (by the camera's own clock, whose offset the run's earlier frames show) and its Exif has the
+step's marks. What a camera does not tell is no objection.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime, timedelta
 from pathlib import PurePosixPath
 
 from daemon import clock
 from daemon.camera.verbs import CardFile
 from daemon.errors import CameraBusy
 from daemon.feed import Event, Listener
-from daemon.files import attempt_stem, unasked_stem
-from daemon.frames import Exposing, Fetched, FrameTaker, role_of
+from daemon.files import StoredFile, attempt_stem, unasked_stem
+from daemon.frames import FOLDERS, Exposing, Fetched, FrameTaker, Taken, role_of
 from daemon.logbook import Attempt, StepRow
 from daemon.pictures.exif import ExifFacts, read_exif
 from daemon.pictures.opening import PictureUnreadable
 from plans.plan import ControlStep, ExposeStep, Plan
 
-AFTER_EXPOSURE_S = 3.0  # readout and writing to the card, beyond the exposure itself [s]
-QUIET_S = 0.3  # a second file of the same exposure comes within this time after the first [s]
+AFTER_EXPOSURE_S = 2.0  # readout and writing to the card, beyond the exposure itself [s]
+PAIR_S = 2.5  # the second file of a pair comes within this time after the first [s]
+CLOCK_SLACK_S = 3.0  # card clocks count in steps of 2 s, and a link takes its time [s]
 _POLL_S = 0.25
+
+Steps = Callable[[int], Plan]
 
 
 class Reconciler:
-    """Settles the open attempts of one run."""
+    """Settles the open attempts of one run. ``plan_of`` gives the plan of a revision."""
 
-    def __init__(self, taker: FrameTaker, tell: Listener):
-        self._taker, self._tell = taker, tell
+    def __init__(self, taker: FrameTaker, tell: Listener, plan_of: Steps):
+        self._taker, self._tell, self._plan_of = taker, tell, plan_of
         self._store, self._camera, self._run = taker.store, taker.camera, taker.run
+        self._logbook = taker.store.logbook
 
     def settle(self) -> None:
         """Give every open attempt its end; a recovered frame also gives its step the outcome."""
-        logbook = self._store.logbook
-        for attempt in logbook.open_attempts(self._run.id):
-            row = logbook.step(attempt.step_row)
-            step = exposing_step(logbook.plan(self._run.id, row.revision), row)
+        for attempt in self._logbook.open_attempts(self._run.id):
+            row = self._logbook.step(attempt.step_row)
+            step = exposing_step(self._plan_of(row.revision), row)
             self._set_aside_partials(row, attempt)
-            if not self._recover(attempt, row, step):
-                why = "the camera had not taken it when the link or the daemon died"
-                logbook.end_attempt(attempt.id, "abandoned", why)
-                self._tell(Event("attempt-failed", f"{row.step_id}: {why}; it is shot again", {"step": row.step_id}))
+            self._look_at_card()
+            if not (self._recover_from_disk(attempt, row, step) or self._recover_from_card(attempt, row, step)):
+                why = "no picture of it was found on the card after the link or the daemon died"
+                self._logbook.end_attempt(attempt.id, "abandoned", why)
+                self._tell(Event("attempt-failed", f"{row.step_id}: {why}", {"step": row.step_id}))
 
     def sweep(self) -> None:
-        """Bring in every picture on the card that was made during the run and is not in the record yet."""
+        """Bring in every picture on the card that was made during the run, and list every file that is not."""
+        self._look_at_card()
         for exposure in exposures(self._new_on_card()):
             self._list_unasked(exposure, self._taker.fetch("unasked", exposure))
+        known = {file.path for file in self._logbook.files(self._run.id)}
+        for path in self._store.files.strays(self._run.folder, known):
+            stray = self._store.files.find_stored(path)
+            if stray is not None:
+                self._record_unasked(stray.path, [stray])
 
-    def _recover(self, attempt: Attempt, row: StepRow, step: Exposing) -> bool:
+    # -- taking up what is there ----------------------------------------------------------------------------------
+
+    def _recover_from_disk(self, attempt: Attempt, row: StepRow, step: Exposing) -> bool:
+        """A file that was made durable, when death came before its row: it is whole, and the card may be gone."""
         stem = attempt_stem(row.step_id, attempt.number)
-        recovered = False
-        for exposure in self._wait_for_frame(attempt):
-            fetched = self._taker.fetch(stem, exposure)
-            if recovered or not self._fits(fetched, step):
-                self._list_unasked(exposure, fetched)
-                continue
-            taken = self._taker.complete(attempt, stem, role_of(step), fetched, step.settings)
-            why = "found on the card after an interruption"
-            # A metering frame must be read before it settles anything, so its step stays to do.
-            whole = isinstance(step, ExposeStep)
-            frame = self._taker.keep(taken, step, whole=whole, recovered=True, why=why)
-            data = {"step": row.step_id, "frame": frame.id, "files": [file.path for file in taken.files]}
-            self._tell(Event("frame-recovered", f"{row.step_id}: {why}", data))
-            recovered = True
-        return recovered
+        known = {file.path for file in self._logbook.files(self._run.id)}
+        found = []
+        for path in self._store.files.strays(self._run.folder, known):
+            place = PurePosixPath(path)
+            ours = place.parent.name == FOLDERS[role_of(step)] and place.name.startswith((f"{stem}.", f"{stem}-"))
+            stored = self._store.files.find_stored(path) if ours else None
+            if stored is not None:
+                found.append(self._with_card_names(stored))
+        # Of a pair only the first may have come through; the rest is then still on the card.
+        if not found or self._expects_pairs():
+            return False
+        facts, checks = self._taker.examine_paths([self._taker.path(file) for file in found], step.settings)
+        self._take_up(Taken(attempt, tuple(found), facts, tuple(checks)), row, step, "found on disk")
+        return True
 
-    def _wait_for_frame(self, attempt: Attempt) -> list[list[CardFile]]:
-        """What is new on the card, waited for as long as the exposure may still last."""
-        still = (attempt.intent_at - clock.utc_now()).total_seconds() + attempt.exposure_s + AFTER_EXPOSURE_S
-        # The wall clock may have been set meanwhile: never wait longer than one whole exposure.
-        end = clock.monotonic() + max(0.0, min(still, attempt.exposure_s + AFTER_EXPOSURE_S))
+    def _recover_from_card(self, attempt: Attempt, row: StepRow, step: Exposing) -> bool:
+        stem = attempt_stem(row.step_id, attempt.number)
+        exposure = self._wait_for_frame(attempt)
+        if exposure is None:
+            return False
+        fetched = self._taker.fetch(stem, exposure)
+        if not self._fits(fetched, step):
+            self._list_unasked(exposure, fetched)
+            return False
+        taken = self._taker.complete(attempt, stem, role_of(step), fetched, step.settings)
+        self._take_up(taken, row, step, "found on the card")
+        return True
+
+    def _take_up(self, taken: Taken, row: StepRow, step: Exposing, where: str) -> None:
+        why = f"{where} after an interruption"
+        # A metering frame must be read before it settles anything, so its step stays to do.
+        whole = isinstance(step, ExposeStep) and not taken.fault
+        frame = self._taker.keep(taken, step, whole=whole, recovered=True, why=taken.fault or why)
+        data = {"step": row.step_id, "frame": frame.id, "files": [file.path for file in taken.files]}
+        self._tell(Event("frame-recovered", f"{row.step_id}: {why}", data))
+
+    def _wait_for_frame(self, attempt: Attempt) -> list[CardFile] | None:
+        """The exposure on the card that may be the attempt's, waited for as long as it may still last.
+
+        The wall clock may have been set since the intent, so that the wait is always one whole exposure.
+        """
+        end = clock.monotonic() + attempt.exposure_s + AFTER_EXPOSURE_S
         while True:
             try:
-                found = self._new_on_card()
+                found = self._candidate(attempt)
+                if found is not None and self._expects_pairs() and len(found) < 2:
+                    clock.sleep(PAIR_S)
+                    found = self._candidate(attempt)
             except CameraBusy:
-                found = []
-            if found:
-                clock.sleep(QUIET_S)
-                return exposures(self._new_on_card())
-            if clock.monotonic() >= end:
-                return []
+                found = None
+            if found is not None or clock.monotonic() >= end:
+                return found
             clock.sleep(_POLL_S)
 
-    def _fits(self, fetched: list[Fetched], step: Exposing) -> bool:
-        """Whether a picture from the card can be the attempt's, by its Exif; no Exif is no objection."""
+    def _candidate(self, attempt: Attempt) -> list[CardFile] | None:
+        window = self._capture_window(attempt)
+        for exposure in exposures(self._new_on_card()):
+            taken = _when(exposure[0].taken)
+            if window is None or taken is None or window[0] <= taken <= window[1]:
+                return exposure
+        return None
+
+    def _capture_window(self, attempt: Attempt) -> tuple[datetime, datetime] | None:
+        """Between which times, by the camera's clock, the attempt's picture was taken; None when nothing tells."""
+        intents = {other.id: other for other in self._logbook.attempts(self._run.id)}
+        frames = {frame.id: frame.attempt_id for frame in self._logbook.frames(self._run.id)}
+        for file in reversed(self._logbook.files(self._run.id)):
+            earlier = intents.get(frames.get(file.frame_id) or -1)
+            taken = _when(file.card_taken)
+            if earlier is None or taken is None or earlier.state == "recovered":
+                continue
+            due = taken + (attempt.intent_at - earlier.intent_at)
+            slack = timedelta(seconds=CLOCK_SLACK_S)
+            return (
+                due - slack - timedelta(seconds=earlier.exposure_s),
+                due + slack + timedelta(seconds=attempt.exposure_s + AFTER_EXPOSURE_S),
+            )
+        return None
+
+    def _fits(self, fetched: Sequence[Fetched], step: Exposing) -> bool:
+        """Whether a picture's Exif can be the step's; no Exif is no objection, nor is a moved metering frame's."""
         if isinstance(step, ControlStep):
             return True
         _, checks = self._taker.examine(fetched, step.settings)
         return not any(check.agrees is False for check in checks)
 
-    def _list_unasked(self, exposure: list[CardFile], fetched: list[Fetched]) -> None:
+    # -- what nobody asked for ------------------------------------------------------------------------------------
+
+    def _list_unasked(self, exposure: Sequence[CardFile], fetched: Sequence[Fetched]) -> None:
         first = exposure[0]
+        stem = unasked_stem(first.folder, first.name, first.size, first.taken)
+        self._record_unasked(f"{first.folder}/{first.name}", self._taker.adopt(stem, "unasked", fetched))
+
+    def _record_unasked(self, name: str, files: Sequence[StoredFile]) -> None:
         try:
-            facts = read_exif(fetched[0].incoming)
+            facts = read_exif(self._taker.path(files[0]))
         except PictureUnreadable:
             facts = ExifFacts()
-        stem = unasked_stem(first.folder, first.name, first.size, first.taken)
-        files = self._taker.adopt(stem, "unasked", fetched)
-        frame = self._store.logbook.store_frame(
+        frame = self._logbook.store_frame(
             None, self._run.id, "unasked", files, exif=facts, taken_camera_clock=facts.taken
         )
-        text = f"{first.folder}/{first.name}: a picture that no step asked for was brought in"
+        text = f"{name}: a picture that no step asked for was brought in"
         self._tell(Event("unasked-frame", text, {"frame": frame.id, "files": [file.path for file in files]}))
 
+    # -- the card -------------------------------------------------------------------------------------------------
+
+    def _look_at_card(self) -> None:
+        """A card that holds none of the run's pictures was put in meanwhile: what is on it is not the run's."""
+        ours = [file for file in self._logbook.files(self._run.id) if file.card_name is not None]
+        on_card = self._camera.card()
+        if not ours or not on_card:
+            return
+        names = {(file.folder, file.name, file.taken or "") for file in on_card}
+        if any((file.card_folder, file.card_name, file.card_taken or "") in names for file in ours):
+            return
+        seen = {(item.folder, item.name, item.taken) for item in self._logbook.card_seen(self._run.id)}
+        last = max((when for file in ours if (when := _when(file.card_taken))), default=None)
+        older = [file for file in on_card if last is None or (_when(file.taken) or last) <= last]
+        if any((file.folder, file.name, file.taken or "") not in seen for file in older):
+            self._logbook.remember_card(self._run.id, older)
+            text = "Another card is in the camera; the pictures that were on it before are left alone"
+            self._tell(Event("note", text, {"pictures": len(older)}))
+
     def _new_on_card(self) -> list[CardFile]:
-        logbook = self._store.logbook
-        known: dict[tuple[str, str], set[int | None]] = {}
-        for seen in logbook.card_seen(self._run.id):
-            known.setdefault((seen.folder, seen.name), set()).add(seen.size)
-        for file in logbook.files(self._run.id):
-            if file.card_folder is not None and file.card_name is not None:
-                known.setdefault((file.card_folder, file.card_name), set()).add(file.size)
-        return [file for file in self._camera.card() if not _is_known(file, known)]
+        """What is on the card and neither in the record of any run nor there from before."""
+        known: dict[tuple[str | None, str | None], list[tuple[int | None, str | None]]] = {}
+        for seen in self._logbook.card_seen(self._run.id):
+            known.setdefault((seen.folder, seen.name), []).append((seen.size, seen.taken or None))
+        for file in self._logbook.card_files():
+            known.setdefault((file.card_folder, file.card_name), []).append((file.size, file.card_taken))
+        return [
+            file
+            for file in self._camera.card()
+            if not any(_same(file, size, taken) for size, taken in known.get((file.folder, file.name), []))
+        ]
+
+    def _with_card_names(self, stored: StoredFile) -> StoredFile:
+        """A stored file with the camera's names for it, where exactly one picture on the card has its size."""
+        alike = [file for file in self._new_on_card() if file.size == stored.size]
+        if len(alike) != 1:
+            return stored
+        return StoredFile(
+            stored.path, stored.size, stored.sha256, stored.kind, alike[0].folder, alike[0].name, alike[0].taken
+        )
+
+    def _expects_pairs(self) -> bool:
+        """Whether an exposure makes two files: by the run's frames so far, or by the camera's word for its format."""
+        counts: dict[int, int] = {}
+        for file in self._logbook.files(self._run.id):
+            counts[file.frame_id] = counts.get(file.frame_id, 0) + 1
+        if counts:
+            return max(counts.values()) > 1
+        form = self._camera.state().settings.get("image_format")
+        return form is not None and "+" in form.current
 
     def _set_aside_partials(self, row: StepRow, attempt: Attempt) -> None:
         """Half a download is kept under another name; the whole picture is still on the card."""
@@ -123,10 +232,19 @@ class Reconciler:
                 self._store.files.set_aside(leftover.path)
 
 
-def _is_known(file: CardFile, known: dict[tuple[str, str], set[int | None]]) -> bool:
-    sizes = known.get((file.folder, file.name))
-    # A card that was emptied gives old names to new pictures; the size then tells them apart.
-    return sizes is not None and (file.size is None or None in sizes or file.size in sizes)
+def _same(file: CardFile, size: int | None, taken: str | None) -> bool:
+    """Whether a file on the card is one of that size and time; what is not told on either side is no difference."""
+    return (file.size is None or size is None or file.size == size) and (
+        file.taken is None or taken is None or file.taken == taken
+    )
+
+
+def _when(text: str | None) -> datetime | None:
+    """A camera's unlabelled time."""
+    try:
+        return datetime.fromisoformat(text).replace(tzinfo=None) if text else None
+    except ValueError:
+        return None
 
 
 def exposures(files: Iterable[CardFile]) -> list[list[CardFile]]:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daemon.logbook import FrameRow, ReadingRow, RunRow
+from daemon.frames import picture_of
+from daemon.logbook import FileRow, FrameRow, ReadingRow, RunRow
 from daemon.readings import kept_frames
 from daemon.store import Store
 from plans.plan import ExposeStep, Plan, Settings
@@ -146,7 +147,9 @@ def report(store: Store, which: int | str) -> RunReport:
     revision = logbook.run_plans(run.id)[-1].revision
     outcomes = {row.step_id: row.outcome or "open" for row in logbook.steps(run.id, revision)}
     frames = kept_frames(store, run)
-    files = {file.frame_id: file for file in reversed(logbook.files(run.id))}
+    files: dict[int, list[FileRow]] = {}
+    for file in logbook.files(run.id):
+        files.setdefault(file.frame_id, []).append(file)
     readings: dict[int, ReadingRow] = {row.frame_id: row for row in logbook.readings(run.id)}
     recovered = {attempt.id for attempt in logbook.attempts(run.id) if attempt.state == "recovered"}
     rows = []
@@ -158,7 +161,7 @@ def report(store: Store, which: int | str) -> RunReport:
                 step=step,
                 outcome=outcomes.get(step.id, "open"),
                 frame=frame,
-                path=store.files.path(files[frame.id].path) if frame else None,
+                path=store.files.path(picture_of(files[frame.id]).path) if frame else None,
                 expected_stops=read.get("expected_stops"),
                 measured_stops=read.get("reading", {}).get("against_reference_stops"),
                 residual_stops=read.get("residual_stops"),

@@ -49,9 +49,7 @@ def moved(settings: Settings, stops: float, scales: dict[Kind, Scale]) -> Settin
 
 def next_settings(settings: Settings, reading: Reading, scales: dict[Kind, Scale]) -> Settings | None:
     """Settings of the next metering frame, or None when this one can be believed or nothing further can be set."""
-    high = max(vars(reading.clipped_high).values())
-    low = max(vars(reading.clipped_low).values())
-    stops = next_move(reading.level_stops, high, low)
+    stops = next_move(reading.level_stops)
     if stops is None:
         return None
     target = moved(settings, stops, scales)

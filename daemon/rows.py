@@ -99,6 +99,7 @@ class FileRow:
     sha256: str
     card_folder: str | None
     card_name: str | None
+    card_taken: str | None
 
 
 @dataclass(frozen=True)
@@ -116,11 +117,12 @@ class ReadingRow:
 
 @dataclass(frozen=True)
 class CardSeen:
-    """A file that lay on the card when the run began; ``size`` in bytes, None: not told."""
+    """A file that lay on the card when the run began; ``size`` in bytes, None: not told; ``taken`` may be empty."""
 
     run_id: int
     folder: str
     name: str
+    taken: str
     size: int | None
 
 

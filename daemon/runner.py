@@ -6,20 +6,22 @@ that acts on the camera. Whatever ends it, the logbook knows how far it came; `R
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from daemon import clock
 from daemon.camera.binding import bind
 from daemon.camera.verbs import Camera, CameraState
 from daemon.context import LOST, Manners, RunContext, may_pass
-from daemon.errors import CameraError, RunPaused, StopwrightError, StoreError, UsageError
+from daemon.errors import CameraError, RunPaused, StoreError, UsageError
 from daemon.feed import CommandQueue, Listener
-from daemon.frames import failed_marks
+from daemon.frames import picture_of
 from daemon.hands import is_of_use
 from daemon.logbook import StepRow
 from daemon.meter import Meter
 from daemon.operator import Operator
 from daemon.readings import Reader
 from daemon.store import Store
-from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, Step
+from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan
 
 ATTEMPTS = 3  # tries at one step before it is given up
 
@@ -42,6 +44,11 @@ class Runner:
         self._commands = commands or CommandQueue()
         self._manners = manners or Manners()
         self._context: RunContext | None = None
+
+    @property
+    def run_id(self) -> int | None:
+        """The number of the run begun or resumed."""
+        return self._context.run.id if self._context else None
 
     @property
     def waiting_for_hands(self) -> bool:
@@ -68,6 +75,7 @@ class Runner:
         context = self._begin(run.id)
         context.adopt_plan(plan, "as compiled")
         context.tell("run-started", f"Run {run.id}: {plan.title}", run=run.id, folder=str(context.folder))
+        self._caution(context, plan.cautions)
         self._walk(context)
         return run.id
 
@@ -94,12 +102,18 @@ class Runner:
         context = self._begin(run.id)
         text = f"Run {run.id} goes on: {run.title}"
         context.tell("run-started", text, run=run.id, folder=str(context.folder), resumed=True)
+        context.write_plan_files()
+        context.tell(
+            "note", f"The rig must stand as it did: {context.hands().in_words()}. Look before you leave it alone"
+        )
         self._walk(context)
         return run.id
 
     def _begin(self, run_id: int) -> RunContext:
         run = self._store.logbook.run(run_id)
-        self._context = RunContext(self._store, self._camera, self._operator, self._listener, self._manners, run)
+        self._context = RunContext(
+            self._store, self._camera, self._operator, self._listener, self._manners, run, self._commands
+        )
         return self._context
 
     # -- the walk -------------------------------------------------------------------------------------------------
@@ -110,12 +124,12 @@ class Runner:
             try:
                 context.with_camera(lambda: context.reconciler().settle())
                 while (row := logbook.next_step(run.id)) is not None:
-                    self._obey()
+                    context.obey()
                     self._do(context, row, reader)
                 context.with_camera(lambda: context.reconciler().sweep())
                 reader.finish(context.plan())
                 context.with_camera(lambda: self._restore(context))
-            except (StopwrightError, KeyboardInterrupt) as error:
+            except BaseException as error:
                 self._pause(context, error)
                 raise
         logbook.run_state(run.id, "done")
@@ -126,20 +140,24 @@ class Runner:
         if not isinstance(step, OperatorStep) and (lack := context.hands().lacks(step.settings)):
             self._skip(context, row, f"{lack}, because that was skipped")
             return
-        if isinstance(step, OperatorStep) and not is_of_use(context.hands(), _from(context.plan(row.revision), step)):
+        if isinstance(step, OperatorStep) and not is_of_use(context.hands(), context.plan(row.revision), step):
             self._skip(context, row, "no picture after it can be taken, because of what was skipped")
             return
-        for caution in step.cautions:
-            if context.operator is not None:
-                with context.asking(caution) as operator:
-                    operator.acknowledge(caution)
-            context.tell("note", f"CAUTION: {caution}", step=step.id, hands=True)
+        self._caution(context, step.cautions)
         if isinstance(step, OperatorStep):
             self._ask_hands(context, row, step)
         elif isinstance(step, ControlStep):
             Meter(context, reader).do(row, step)
         else:
             self._picture(context, row, step, reader)
+
+    @staticmethod
+    def _caution(context: RunContext, cautions: Sequence[str]) -> None:
+        for caution in cautions:
+            if context.operator is not None:
+                with context.asking(caution) as operator:
+                    operator.acknowledge(caution)
+            context.tell("note", f"CAUTION: {caution}", hands=True)
 
     def _ask_hands(self, context: RunContext, row: StepRow, step: OperatorStep) -> None:
         context.tell("step-started", f"HANDS: {step.text}", step=step.id, hands=True)
@@ -151,6 +169,7 @@ class Runner:
             self._skip(context, row, "skipped by the operator")
             return
         context.logbook.set_outcome(row.id, "kept", f"by {operator.name}")
+        context.hands_moved()
         context.tell("hands-done", step.text, step=step.id, operator=operator.name)
 
     def _picture(self, context: RunContext, row: StepRow, step: ExposeStep, reader: Reader) -> None:
@@ -175,12 +194,12 @@ class Runner:
                 if number == ATTEMPTS:
                     raise
                 continue
-            whole = taken.verified != "not as planned"
-            why = "" if whole else failed_marks(taken.checks)
+            why = taken.fault
+            whole = not why
             frame = taker.keep(taken, step, whole=whole, why=why)
             files = [str(taker.path(file)) for file in taken.files]
             if whole:
-                reader.begin(frame, taker.path(taken.files[0]))
+                reader.begin(frame, taker.path(picture_of(taken.files)))
                 took_s = clock.monotonic() - began
                 facts |= {"frame": frame.id, "files": files, "verified": taken.verified, "settings": settings}
                 context.tell("frame-kept", step.caption, **facts, done=done + 1, took_s=took_s)
@@ -195,10 +214,6 @@ class Runner:
         context.tell("step-skipped", f"{row.step_id}: {why}", step=row.step_id)
 
     # -- stopping and ending --------------------------------------------------------------------------------------
-
-    def _obey(self) -> None:
-        if self._commands.take() is not None:
-            raise RunPaused("Stopped as asked. Nothing is lost; go on with: stopwright resume last")
 
     def _pause(self, context: RunContext, error: BaseException) -> None:
         """Leave everything so that the run can go on; whatever cannot be done now is done by `resume`."""
@@ -224,7 +239,7 @@ class Runner:
             if name in state.settings and state.settings[name].writable and label in state.settings[name].labels
         }
         self._camera.apply(back)
-        context.logbook.mark_restored(context.run.id)
+        context.logbook.mark_restored(context.run.id, back)
         left = sorted(set(found) - set(back))
         if left:
             context.tell("note", f"Not put back, because the camera does not let them be set now: {', '.join(left)}")
@@ -233,8 +248,3 @@ class Runner:
 def _to_put_back(state: CameraState) -> dict[str, str]:
     """The settings that can be set, as found."""
     return {name: found.current for name, found in state.settings.items() if found.writable}
-
-
-def _from(plan: Plan, step: Step) -> tuple[Step, ...]:
-    """The plan's steps from one on."""
-    return plan.steps[plan.steps.index(step) :]

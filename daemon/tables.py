@@ -215,6 +215,7 @@ files = Table(
     Column("sha256", Text, nullable=False),
     Column("card_folder", Words),
     Column("card_name", Words),
+    Column("card_taken", Words),
     UniqueConstraint("frame_id", "card_folder", "card_name"),
     _one_of("kind", "jpeg", "raw", "other"),
 )
@@ -237,6 +238,7 @@ card_seen = Table(
     Column("run_id", Integer, ForeignKey("runs.id"), primary_key=True),
     Column("folder", Words, primary_key=True),
     Column("name", Words, primary_key=True),
+    Column("taken", Words, primary_key=True),
     Column("size", Integer),
 )
 

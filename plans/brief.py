@@ -297,7 +297,7 @@ class DeepForm(Form):
         return Deep(from_subject=self.first, to_subject=self.last)
 
 
-_BY = Number("stops, such as 1/3, or", Bounds(0, 10, above=True), "1", fraction=True, units=("stops", "stop"))
+_BY = Number("stops (1/3 is a third)", Bounds(0, 10, above=True), "1", fraction=True, units=("stops", "stop"))
 
 
 class ChangeForm(Form):

@@ -13,10 +13,15 @@ class StopwrightError(Exception):
     """Base of every error that Stopwright raises on purpose. ``exit_code`` is what the command ends with."""
 
     exit_code = 1
+    run: int | None = None
 
     def as_json(self) -> dict[str, Any]:
-        """The error as plain data for ``--json``: at least ``error`` (class name) and ``message``."""
-        return {"error": type(self).__name__, "message": str(self)}
+        """The error as plain data for ``--json``: at least ``error`` (class name) and ``message``.
+
+        ``run`` is there when the error stopped a run.
+        """
+        told = {"error": type(self).__name__, "message": str(self)}
+        return told if self.run is None else told | {"run": self.run}
 
 
 @dataclass(frozen=True)

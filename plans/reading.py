@@ -8,6 +8,7 @@ form refuses becomes a complaint with file, line, column, field, found, allowed 
 from __future__ import annotations
 
 import importlib.resources
+import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -29,17 +30,23 @@ from plans.brief import (
     LimitsForm,
     Place,
     PlaceForm,
+    SubjectName,
     TitleForm,
 )
 from plans.errors import BriefError, Complaint
-from plans.kit import Kit, KitForm, Known
+from plans.kit import FilterForm, Kit, KitForm, Known
 from plans.scene import Scene, SceneForm
 from plans.stops import Kind, Scale
 from plans.units import Form, Written, did_you_mean, nearest
-from plans.yaml_tree import DEEPEST, Path, Spot, Tree, describe, field_words, is_hidden, read_tree
+from plans.yaml_tree import DEEPEST, Path, Spot, Tree, describe, field_words, is_hidden, read_tree, shorten, unspaced
 
 MOST_COMPLAINTS = 100
 KIT_VERSION_KEY = "stopwright-kit"
+# ND and a number, not followed by what makes it something else: a range, a thread, a count of stops.
+_ND = re.compile(
+    r"(?<![A-Za-z])ND[ -]?([0-9]{1,9}(?:\.[0-9]{1,3})?)x?(?![\w.,/]|\s*[-\u2013]\s*(?:ND)?\s*[0-9]|[\s-]*(?:stop|mm))",
+    re.I,
+)
 _WHEN = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2} [0-9]{2}:[0-9]{2}")
 
 _F = TypeVar("_F", bound=Form)
@@ -129,7 +136,7 @@ def _splice_kit(tree: Tree, kit_name: str, load_kit: Callable[[str], str] | None
 
     tree.value["kit"] = None
     tree.spoiled.add(("kit",))
-    if load_kit is None:
+    if load_kit is None or kit_name == "camera":
         advice = "Write the kit out here"
         if kit_name == "camera":
             advice += "; inside it, iso, time and aperture may each be camera"
@@ -269,7 +276,30 @@ class _Reader:
     def kit(self) -> Kit | None:
         path = ("kit",)
         form = self.form(KitForm, path)
+        self.filter_names()
         return form.build() if form else None
+
+    def filter_names(self) -> None:
+        """Complain of filters whose name says another strength than they are given."""
+        items = self.tree.at(("kit", "filters"))
+        names: set[str] = set()
+        for index, item in enumerate(items[:6] if isinstance(items, list) else []):
+            try:
+                one = FilterForm.model_validate(item)
+            except ValidationError:
+                continue
+            if (one.stops is None) == (one.density is None) or self.tree.spoils(("kit", "filters", index)):
+                continue
+            named = _named_stops(one.name) if one.name not in names else None
+            names.add(one.name)
+            if named and abs(one.build().stops - named[1]) > 0.5:
+                word = "stops" if one.density is None else "density"
+                takes = _strength(named[1])
+                self.complain(
+                    ("kit", "filters", index, word),
+                    f"{_count(takes[0])} (density {takes[1]}), which {named[0]} takes",
+                    f"Write `{word}: {takes[word == 'density']}`, or name it otherwise if {item[word]} is meant",
+                )
 
     def scene(self) -> Scene | None:
         subjects = self.tree.at(("scene", "subjects"))
@@ -301,13 +331,16 @@ class _Reader:
         top = words == tuple(GOAL_FORMS)
         allowed = f"a goal: one of {', '.join((*words, 'compare') if top else words)}"
         if not isinstance(item, dict):
-            self.complain(path, allowed, "Write it as `- freeze: subject`")
+            key, value = unspaced(item) or ("", "")
+            known = key in words or key == "compare"
+            advice = f"Put a space after the colon: {key}: {shorten(value)}" if known else ""
+            self.complain(path, allowed, advice or "Write it as `- freeze: subject`")
             return None
         if top and "compare" in item:
             return self.compare(path)
         found = [key for key in item if key in words]
         for key in item:
-            if key not in words:
+            if key not in words and not self.tree.spoils((*path, key)):
                 advice = did_you_mean("" if self.full else key, words, "Write one goal an entry")
                 if key == "hold" and top:
                     advice = "hold stands inside a ladder, or beside compare"
@@ -373,7 +406,12 @@ class _Reader:
         siblings, allowed, example = _expected(form, loc)
         last = str(loc[-1]) if loc else ""
         if kind == "missing":
+            if allowed == SubjectName.allowed and self.known.subjects:
+                example = example if example in self.known.subjects else self.known.subjects[0]
             self.complain(whole, allowed, f"Add `{last}: {example}`" if example else f"Add {last}", "nothing")
+        elif kind == "extra_forbidden" and form is KitForm and loc[0] == "filters" and last == "factor":
+            beside = self.tree.at(whole[:-1])
+            self.complain(whole, "a filter's stops or density", _factor_advice(beside), describe(last), of_key=True)
         elif kind == "extra_forbidden":
             known = f"one of {', '.join(siblings)}"
             self.complain(whole, known, did_you_mean(last, siblings, "Delete it"), describe(last), of_key=True)
@@ -396,6 +434,43 @@ class _Reader:
         self.complaints.append(
             Complaint(spot.file or self.name, spot.line, spot.column, field_words(path), text, allowed, advice)
         )
+
+
+def _named_stops(name: str) -> tuple[str, float] | None:
+    """What a filter's name says: ``ND 8`` with its stops; None when it says nothing, or nothing certain.
+
+    A number is a factor, of light divided, or a density if it is below 5 and has decimals. [common practice, no source]
+    """
+    match = _ND.search(name)
+    if not match or len(re.findall("nd", name, re.I)) > 1:
+        return None  # a range, a stack, a thread
+    number = float(match[1])
+    if "." in match[1] and 0 < number < 5:
+        return f"ND {match[1]}", number / math.log10(2)
+    return (f"ND {match[1]}", math.log2(number)) if 1 < number < 2**30 else None
+
+
+def _strength(stops: float) -> tuple[str, str]:
+    """Stops and density as people write them: tenths, or a whole stop that is as near as filters are made."""
+    whole = abs(stops - round(stops)) < 0.05
+    return f"{round(stops) if whole else round(stops, 1):g}", f"{stops * math.log10(2):.1f}"
+
+
+def _count(stops: str) -> str:
+    return f"{stops} stop" if stops == "1" else f"{stops} stops"
+
+
+def _factor_advice(item: Any) -> str:
+    """What to write for a filter's ``factor``, which divides the light: stops are its logarithm to base 2."""
+    if "stops" in item or "density" in item:
+        return "Delete it: stops or density is enough"
+    text = item["factor"]
+    match = re.fullmatch(r"x?\s*([0-9]{1,9}(?:\.[0-9]{1,3})?)\s*x?", text) if isinstance(text, str) else None
+    if not match or float(match[1]) < 1.1:
+        return "Write its strength as stops or density: ND 8 takes 3 stops, density 0.9"
+    stops, density = _strength(math.log2(float(match[1])))
+    count = _count(stops)
+    return f"ND {match[1]} takes {count}, density {density}: write `stops: {stops}` or `density: {density}`"
 
 
 def _zone(name: str) -> ZoneInfo | None:

@@ -184,6 +184,8 @@ def read_quantity(text: str, dimension: Dimension, to: str) -> Fraction:
     several = rf"[0-9]\s*({'|'.join(map(re.escape, units))})\b.*[0-9]"
     if len(text) <= LONGEST_NUMBER and (_FEET_AND_INCHES.search(text) or re.search(several, text)):
         raise Miswritten(one)
+    if re.fullmatch(r"[+-]?(nan|inf|infinity)", text, re.IGNORECASE):
+        raise Miswritten(one)
     match = _WITH_UNIT.fullmatch(text)
     if match and match[1] and match[2] in units:
         return convert(_number_of(match[1], match[2], one), match[2], to)

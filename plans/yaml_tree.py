@@ -138,6 +138,12 @@ def describe(value: Any) -> str:
     return "nothing" if value is None else f"{shorten(repr(value))}, which is no text"
 
 
+def unspaced(text: Any) -> tuple[str, str] | None:
+    """Key and value of a text in which the space after the colon is missing, ``freeze:spout``; None for any other."""
+    match = re.fullmatch(r"([A-Za-z_][A-Za-z0-9_]*):(\S.*)", text) if isinstance(text, str) else None
+    return (match[1], match[2]) if match else None
+
+
 def read_tree(text: str, name: str) -> Tree:
     """The tree in ``text``; ``name`` is the file's, for complaints.
 
@@ -357,7 +363,7 @@ class _Builder:
             self._complain(spot, path, describe(value), "text without hidden characters", "Write the value again")
             value = None
         elif value is not None and not value.strip():
-            if not self._decimal_comma(path):
+            if not self._no_space(path) and not self._decimal_comma(path):
                 advice = "Write a value after the colon, or delete the key" if path else "Write a brief into the file"
                 self._complain(spot, path, "nothing", "a value", advice)
             value = None
@@ -365,6 +371,18 @@ class _Builder:
             self.result.spoiled.add(path)
             return None
         return value
+
+    def _no_space(self, path: Path) -> bool:
+        """Whether the empty key at ``path`` holds its value too: ``{distance:2.5 m}``. Its true key is then spoiled."""
+        meant = unspaced(path[-1]) if path else None
+        if not meant:
+            return False
+        key, text = meant
+        allowed = "a key, a colon, a space and a value"
+        advice = f"Put a space after the colon: {shorten(key)}: {shorten(text)}"
+        self._complain(self.result.keys[path], path, describe(path[-1]), allowed, advice)
+        self.result.spoiled.add((*path[:-1], key))
+        return True
 
     def _decimal_comma(self, path: Path) -> bool:
         """Whether the empty key at ``path`` is the rest of a number cut by its comma: ``{distance: 3,5 m}``."""

@@ -69,6 +69,7 @@ _PLAUSIBLE: dict[Kind, tuple[float, float]] = {
     "time": (1e-6, 1000.0),
     "iso": (3.0, 10_000_000.0),
 }
+_LONGEST_S = 3600.0  # whole seconds up to an hour are times; codes are longer or odd (4294.967295 s) [s]
 
 
 def card_label(labels: Sequence[str]) -> str | None:
@@ -158,7 +159,8 @@ def plain_value(kind: Kind, label: str) -> float | None:
     if kind == "iso" and value in _ISO_CODES:
         return None
     low, high = _PLAUSIBLE[kind]
-    return value if low <= value <= high else None
+    by_clock = kind == "time" and value.is_integer() and value <= _LONGEST_S
+    return value if low <= value <= high or by_clock else None
 
 
 @dataclass(frozen=True)

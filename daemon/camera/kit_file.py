@@ -9,10 +9,10 @@ import json
 import re
 import textwrap
 
-from daemon.camera.kit_reading import KindReading, KitReading
+from daemon.camera.kit_reading import FEW, KindReading, KitReading
 from daemon.camera.trees import plain_label
 from plans.reading import KIT_VERSION_KEY
-from plans.stops import Mark, read_scale
+from plans.stops import Kind, Mark, read_scale
 from plans.yaml_tree import shorten
 
 BLANK = "FILL-IN"
@@ -35,11 +35,11 @@ def kit_text(reading: KitReading) -> str:
         f"    width: {BLANK}  # such as 35.9 mm, as the sensor lies in landscape",
         f"    height: {BLANK}  # such as 24.0 mm",
         f"    pixels: {BLANK}  # such as [6000, 4000]{picture}",
-        *_scale_lines("iso", reading.kinds["iso"], "{from: 100, to: 6400, step: 1/3}"),
-        *_scale_lines("time", reading.kinds["time"], "{from: 1/4000 s, to: 30 s, step: 1/3}"),
+        *_scale_lines(reading, "iso", "{from: 100, to: 6400, step: 1/3}"),
+        *_scale_lines(reading, "time", "{from: 1/4000 s, to: 30 s, step: 1/3}"),
         "lens:",
         f"  focal_length: {BLANK}  # such as 50 mm{stands}",
-        *_scale_lines("aperture", reading.kinds["aperture"], "{from: f/1.8, to: f/22, step: 1/3}"),
+        *_scale_lines(reading, "aperture", "{from: f/1.8, to: f/22, step: 1/3}"),
         f"  nearest_focus: {BLANK}  # such as 0.45 m, from the sensor; it is printed on most lenses",
         "  focus_by: hand",
         "support: tripod",
@@ -47,14 +47,21 @@ def kit_text(reading: KitReading) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _scale_lines(name: str, read: KindReading, example: str) -> list[str]:
-    marks, left_out = written_marks(read)
-    if not marks:
-        return [f"  {name}: {BLANK}  # such as {example}, or {{marks: [...]}} with every mark"]
+def _scale_lines(reading: KitReading, name: Kind, example: str) -> list[str]:
+    marks, left_out = written_marks(reading.kinds[name])
+    if not is_whole(reading, name):
+        now = f"; locked, it shows no more than {', '.join(marks)} now" if marks else ""
+        return [f"  {name}: {BLANK}  # such as {example}, or {{marks: [...]}} with every mark{now}"]
     lines = [f"  # left out, no kit file can say them: {', '.join(left_out)}"] if left_out else []
     quoted = [text if re.fullmatch(r"[A-Za-z0-9./]+", text) else json.dumps(text) for text in marks]
     rows = textwrap.wrap(", ".join(quoted), 100, break_long_words=False, break_on_hyphens=False)
     return [*lines, f"  {name}:", "    marks: [", *(f"      {row}" for row in rows), "    ]"]
+
+
+def is_whole(reading: KitReading, kind: Kind) -> bool:
+    """Whether a scale was read at all, and is more than the one or two marks that a locked setting shows."""
+    count = len(reading.kinds[kind].scale.marks)
+    return count >= FEW or (count > 0 and kind not in reading.locked)
 
 
 def written_marks(read: KindReading) -> tuple[list[str], list[str]]:

@@ -22,7 +22,7 @@ from plans.stops import KINDS, Kind, Mark, Scale, Series, exact_value, label_val
 from plans.yaml_tree import shorten
 
 _FINE: tuple[Series, ...] = ("thirds", "halves")
-_FEW = 3  # fewer marks than these do not tell a series
+FEW = 3  # fewer marks than these do not tell a series
 _WORDS: dict[Kind, str] = {"aperture": "aperture", "time": "time", "iso": "ISO"}
 
 
@@ -130,7 +130,7 @@ def _read_kind(kind: Kind, told: Told) -> KindReading:
     unknown = [own for plain, own in owners.items() if own not in own_marks.values()]
     if unknown:
         notes.append(f"{word}: unknown {', '.join(map(repr, unknown))}: coarser than the step, several marks share it")
-    if len(own_marks) < _FEW:
+    if len(own_marks) < FEW:
         doubtful = {mark: why for mark, own in own_marks.items() if (why := _doubt(kind, plain_label(kind, own)))}
         for mark, why in doubtful.items():
             unknown.append(own_marks.pop(mark))
@@ -149,7 +149,7 @@ def _read_kind(kind: Kind, told: Told) -> KindReading:
 def _result(
     kind: Kind, reading: Reading, own: dict[Mark, str], found: _Labels, unknown: tuple[str, ...], notes: list[str]
 ) -> KindReading:
-    series: Series = reading.scale.series if len(own) >= _FEW else "unknown"
+    series: Series = reading.scale.series if len(own) >= FEW else "unknown"
     scale = Scale(kind, tuple(mark for mark in reading.scale.marks if mark in own), series)
     return KindReading(scale, own, series, tuple(found.specials), unknown, tuple(notes))
 
@@ -181,8 +181,10 @@ def _broken(kind: Kind, plain: Sequence[str]) -> str:
         return f"The list goes up and down ({', '.join(plain[:4])})"
     if times > 1:
         series = read_labels(kind, list(dict.fromkeys(plain))).scale.series
+        again = plain[values.index(most)]
+        if times > 2 or sum(count > 1 for count in counts.values()) > 1:
+            return f"Entries are repeated ({again} stands in the list {times} times)"
         if series == "unknown" or not all(_is_printed(kind, value) for value in counts):
-            again = plain[values.index(most)]
             return f"{again} stands in the list {times} times, and the others fit no series"
     return ""
 
@@ -253,7 +255,7 @@ def _other_notes(told: Told) -> list[str]:
             if name == "image_format" and dialects.files_expected(setting.current) == 2:
                 more = ", two files a frame"
             if name == "mode" and dialects.is_manual_mode(setting) is False:
-                more = ", in which the camera chooses: turn the mode dial to M before a series"
+                more = ", in which the camera chooses and may list fewer marks: turn the mode dial to M and read again"
             notes.append(f"{word}: {shorten(setting.current)}{more}{fixed}")
     if dialects.is_auto_iso(state):
         notes.append("ISO: automatic now; switch it off before a series")

@@ -26,7 +26,7 @@ MOST_CHOICES = 1000
 LONGEST_LABEL = 400
 
 _THOUSANDS = re.compile(r"\d{1,3}(?:[.,'’\s]\d{3})+")
-_SECONDS = re.compile(r'(\d+)\s*(?:"|″|\'\')\s*(\d?)')
+_SECONDS = re.compile(r'(\d+)\s*(?:"|′′|\'\')\s*(\d?)')
 _SECOND_WORDS = re.compile(r"\s*(?:secs?|sek|seconds?|seg|с|秒)\.?$")
 
 
@@ -105,6 +105,9 @@ def read_tree(text: str, name: str) -> Told:
     """
     try:
         tree = json.loads(text)
+        json.dumps(tree, ensure_ascii=False).encode()
+    except UnicodeEncodeError:
+        raise _wrong(name, "", "half a character (a lone surrogate)", "whole characters") from None
     except RecursionError:
         raise _wrong(name, "", "brackets nested beyond all use", "an object with widgets, a list") from None
     except ValueError as error:

@@ -23,7 +23,7 @@ from daemon.commands.common import (
     stand_in_scales,
     store_option,
 )
-from daemon.errors import RunPaused, UsageError
+from daemon.errors import RunPaused, StopwrightError, UsageError
 from plans.plan import OperatorStep, Plan, Rig
 
 patience_option = click.option(
@@ -142,10 +142,15 @@ def run_it(
     try:
         with assembly.stopping_by_signal(runner, commands) as asked:
             number = runner.start(plan) if plan is not None else runner.resume(which or "last")
-    except (KeyboardInterrupt, RunPaused) as stopped:
-        if not asked and isinstance(stopped, RunPaused):
-            raise
-        note("stopwright: stopped by hand. Nothing is lost; go on with: stopwright resume last")
+    except (KeyboardInterrupt, StopwrightError) as stopped:
+        if isinstance(stopped, StopwrightError):
+            stopped.run = runner.run_id
+            if not (asked and isinstance(stopped, RunPaused)):
+                raise
+        told = "stopped by hand. Nothing is lost; go on with: stopwright resume last"
+        if as_json:
+            print_json({"error": "Stopped", "message": told, "run": runner.run_id})
+        note(f"stopwright: {told}")
         sys.exit(130)
     found = report(store, number)
     if as_json:

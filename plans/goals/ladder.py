@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import groupby
 
 from plans.brief import Ladder
 from plans.exposure import magnification_loss
@@ -15,7 +16,11 @@ from plans.series import Rail, Run, solve_series
 from plans.solver import TICKS, Choice, State
 from plans.stops import KINDS, Kind, Mark, Scale, exact_value
 
-_MOST_NOTES = 4
+_OUTWARD: dict[Kind, tuple[str, str]] = {
+    "aperture": ("wider", "narrower"),
+    "time": ("shorter", "longer"),
+    "iso": ("lower", "higher"),
+}
 
 
 def name(goal: Ladder) -> str:
@@ -116,8 +121,27 @@ def _place(choice: Choice, kind: Kind) -> int:
 
 
 def left_out(situation: Situation, goal: Ladder, run: Run) -> tuple[str, ...]:
-    """Rungs of the run's rail that were not taken, each with what it would need of the balancing setting."""
-    scale, other = situation.scale(goal.change), situation.scale(goal.balance)
+    """Rungs of the run's rail that were not taken, and what they would need of the balancing setting.
+
+    Neighbours at one end that fail for one kind of reason are told together, with the numbers of the one next to the
+    run; so there are four notes at most.
+    """
+    places = run.rail.places
+    end = run.first + len(run.choices)
+    notes: list[str] = []
+    for rungs, word in (
+        (places[: run.first][::-1], _OUTWARD[goal.change][0]),
+        (places[end:], _OUTWARD[goal.change][1]),
+    ):
+        alike = [list(group) for _, group in groupby(rungs, lambda place: _need(situation, goal, run, place)[1] > 0)]
+        for group in alike:
+            last = word if group is alike[-1] else words.mark(situation.scale(goal.change).marks[group[-1]])
+            notes.append(_note(situation, goal, run, group, last))
+    return tuple(notes)
+
+
+def _need(situation: Situation, goal: Ladder, run: Run, place: int) -> tuple[float, float]:
+    """What a rung would need of the balancing setting, and how far that lies beyond its scale. [stops]"""
     one = run.choices[0]
     held = [kind for kind in KINDS if kind not in (goal.change, goal.balance)]
     rest = sum((situation.scale(kind).marks[_place(one, kind)].light for kind in held), Fraction(0))
@@ -125,21 +149,34 @@ def left_out(situation: Situation, goal: Ladder, run: Run) -> tuple[str, ...]:
         situation.ground.target(magnification_loss(situation.magnification(one.focus.distance_m)))
         - int(situation.ground.stack_ticks[situation.ground.stacks.index(one.filters)])
     ) / TICKS
-    taken = range(run.first, run.first + len(run.choices))
-    notes = []
-    for n, place in enumerate(run.rail.places):
-        if n in taken:
-            continue
-        need = -(base + float(rest + scale.marks[place].light))
-        wants = words.exact(goal.balance, exact_value(goal.balance, need))
-        ends = f"{words.mark(other.marks[0])} to {words.mark(other.marks[-1])}"
-        lights = [float(mark.light) for mark in other.marks]
-        over = max(min(lights) - need, need - max(lights))
-        beside = f"with {' and '.join(words.mark(situation.scale(k).marks[_place(one, k)]) for k in held)} held"
-        kind = words.KIND_WORDS[goal.balance]
-        why = f"{words.stops(over)} beyond the {kind} scale" if over > 0 else f"which no mark of the {kind} scale meets"
-        notes.append(f"{words.mark(scale.marks[place])} is left out: {beside} it would need {wants}, {why} ({ends})")
-    return tuple(notes)
+    need = -(base + float(rest + situation.scale(goal.change).marks[place].light))
+    lights = [float(mark.light) for mark in situation.scale(goal.balance).marks]
+    return need, max(min(lights) - need, need - max(lights))
+
+
+def _note(situation: Situation, goal: Ladder, run: Run, group: list[int], last: str) -> str:
+    """One line for neighbouring rungs, from the run outwards; ``last``: the outermost, or a word for all beyond."""
+    other = situation.scale(goal.balance)
+    need, over = _need(situation, goal, run, group[0])
+    wants = words.exact(goal.balance, exact_value(goal.balance, need))
+    ends = f"{words.mark(other.marks[0])} to {words.mark(other.marks[-1])}"
+    held = [
+        words.mark(situation.scale(kind).marks[_place(run.choices[0], kind)])
+        for kind in KINDS
+        if kind not in (goal.change, goal.balance)
+    ]
+    kind = words.KIND_WORDS[goal.balance]
+    why = (
+        f"{words.stops(over)} beyond the {kind} scale"
+        if over > 0
+        else f"which no mark of the {kind} scale meets closely enough"
+    )
+    first = words.mark(situation.scale(goal.change).marks[group[0]])
+    what, it = f"{first} is", "it"
+    if len(group) > 1:
+        join = "and" if last in _OUTWARD[goal.change] else "to"
+        what, it = f"{first} {join} {last} are", f"the first, {first},"
+    return f"{what} left out: with {words.listed(held)} held {it} would need {wants}, {why} ({ends})"
 
 
 def criteria(situation: Situation, goal: Ladder) -> tuple[str, ...]:
@@ -193,10 +230,7 @@ def reasons(situation: Situation, goal: Ladder) -> list[str]:
         return [
             f"a step of {words.stops(goal.by)} leaves {words.mark(only)} alone on the scale; a ladder wants two rungs"
         ]
-    notes = list(left_out(situation, goal, run))
-    if len(notes) > _MOST_NOTES:
-        notes[_MOST_NOTES - 1 :] = [f"{len(notes) - _MOST_NOTES + 1} more rungs are left out in the same way"]
     taken = [situation.scale(goal.change).marks[_place(choice, goal.change)] for choice in run.choices]
     reach = f"{words.mark(taken[0])} to {words.mark(taken[-1])}" if len(taken) > 1 else f"{words.mark(taken[0])} alone"
     count = f"of {len(run.rail.places)} rungs {len(taken)} can be had together"
-    return [f"{count}, {reach} {through(situation, run.choices[0].filters)}", *notes]
+    return [f"{count}, {reach} {through(situation, run.choices[0].filters)}", *left_out(situation, goal, run)]

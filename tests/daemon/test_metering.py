@@ -23,13 +23,12 @@ def test_the_light_is_the_planned_one_plus_what_the_frame_shows_beyond_its_setti
 
 
 def test_a_frame_near_mid_grey_is_believed_and_one_far_off_is_moved_back() -> None:
-    assert next_move(1.9, 0.0, 0.0) is None
-    assert next_move(-2.5, 0.0, 0.0) == pytest.approx(2.5)
-    assert next_move(-7.0, 0.0, 0.0) == pytest.approx(4.0)
+    assert next_move(1.9) is None
+    assert next_move(-2.5) == pytest.approx(2.5)
+    assert next_move(-7.0) == pytest.approx(4.0)
 
 
-def test_a_clipped_frame_is_only_a_bound_so_the_next_one_moves_as_far_as_it_may() -> None:
-    # Clipped at +1.5 stop a frame would seem measurable: without the rule it would be believed.
-    assert next_move(1.5, 0.0, 0.0) is None
-    assert next_move(1.5, 0.6, 0.0) == pytest.approx(-4.0)
-    assert next_move(-1.5, 0.0, 0.6) == pytest.approx(4.0)
+def test_a_nearly_white_frame_is_only_a_bound_so_the_next_one_moves_as_far_as_it_may() -> None:
+    # White lies log2(1/0.18) = 2.47 stops above 18 % grey: more than that a picture cannot show.
+    assert next_move(2.2) == pytest.approx(-2.2)
+    assert next_move(2.4) == pytest.approx(-4.0)

@@ -113,7 +113,7 @@ def test_light_a_stop_lower_retargets_the_plan_and_both_revisions_are_kept(tmp_p
         assert found.plan.inputs.light.ev100 == pytest.approx(12.0, abs=0.1)
         assert logbook.run_plans(found.run.id)[0].why == "as compiled"
         first = {row.outcome for row in logbook.steps(found.run.id, 1) if row.kind == "expose"}
-        assert first == {"retaken"}
+        assert first == {"skipped"}
         assert [frame.outcome for frame in found.frames] == ["kept"] * 6
         assert max(abs(frame.residual_stops or 0) for frame in found.frames) <= 0.1
 

@@ -163,6 +163,19 @@ CASES = {
         ("density: 1.8", "density: 1/8", 14, 30, "1/8", "kit.filters[2].density", '"1/8"', "not a fraction"),
         ("stops: 3", "stops: 3, density: 0.9", 13, 7, "{name", "kit.filters[1]", "both", "Delete one of the two"),
         (", stops: 3", "", 13, 7, "{name", "kit.filters[1]", "neither", "Add stops or density"),
+        ("density: 1.8", "factor: 64",
+         14, 21, "factor", "kit.filters[2].factor", '"factor"', "ND 64 takes 6 stops, density 1.8: write `stops: 6`"),
+        ("density: 1.8", "factor: 400x",
+         14, 21, "factor", "kit.filters[2].factor", '"factor"', "takes 8.6 stops, density 2.6"),
+        ("density: 1.8", "factor: 2", 14, 21, "factor", "kit.filters[2].factor", '"factor"', "1 stop, density 0.3"),
+        ("density: 1.8", "factor: much", 14, 21, "factor", "kit.filters[2].factor", '"factor"', "as stops or density"),
+        ("density: 1.8", "stops: 6, factor: 64", 14, 31, "factor", "kit.filters[2].factor", '"factor"', "Delete it"),
+        ("stops: 3", "stops: 8", 13, 27, "8", "kit.filters[1].stops", '"8"',
+         "3 stops (density 0.9), which ND 8 takes. Write `stops: 3`, or name it otherwise if 8 is meant"),
+        ("{name: ND 8, stops: 3}", "{name: old nd8x, density: 1.8}",
+         13, 33, "1.8", "kit.filters[1].density", '"1.8"', "Write `density: 0.9`, or name it otherwise"),
+        ("{name: ND 8, stops: 3}", "{name: ND 0.9, stops: 9}",
+         13, 29, "9", "kit.filters[1].stops", '"9"', "3 stops (density 0.9), which ND 0.9 takes"),
         ("ND 64", "ND 8", 14, 14, "ND 8", "kit.filters[2].name", '"ND 8" again', "another name"),
         ("{name: ND 8, stops: 3}", "ND 8", 13, 7, "ND 8", "kit.filters[1]", '"ND 8"', "a mapping of name"),
         ("support: tripod", "support: Tripod", 15, 12, "Tripod", "kit.support", '"Tripod"', "Did you mean tripod?"),
@@ -185,6 +198,14 @@ CASES = {
          19, 23, "999", "scene.subjects.spout.distance", '"9999', "Write a distance within"),
         (DISTANCE, f"distance: {'9' * 21} m",
          19, 23, "999", "scene.subjects.spout.distance", '"9999', "at most 20 characters"),
+        (DISTANCE, "distance: 8'",
+         19, 23, "8'", "scene.subjects.spout.distance", '"8\'"', "one unit (mm, cm, m, km, in, ft), such as 2.5 m"),
+        (DISTANCE, "distance: 8 ft 2 in",
+         19, 23, "8 ft", "scene.subjects.spout.distance", '"8 ft 2 in"', "one unit (mm, cm, m, km, in, ft), such as"),
+        (DISTANCE, "distance:2.5 m",
+         19, 13, "distance:2", "scene.subjects.spout.distance:2.5 m", '"distance:2.5 m"', "space after the colon"),
+        ("{ev100: 13}", "{}", 17, 3, "light", "scene.light.ev100", "nothing", "Add `ev100: 13`"),
+        ("ev100: 13", "ev100:13", 17, 11, "ev100:13", "scene.light.ev100:13", '"ev100:13"', "a space after the colon"),
         (DISTANCE, "distance: [3 m]", 19, 23, "[3", "scene.subjects.spout.distance", "[3 m]", "Write one value"),
         (DISTANCE, "distance: 5 cm",
          19, 23, "5 cm", "scene.subjects.spout.distance", '"5 cm"', "focal length of 50 mm"),
@@ -210,6 +231,12 @@ CASES = {
         ("isolate: heron", "isolate: heron\n    silk: spout",
          26, 5, "silk", "goals[2].silk", '"silk"', "Start a new entry"),
         ("- isolate: heron", "- isolate", 25, 5, "isolate", "goals[2]", '"isolate"', "- freeze: subject"),
+        ("- isolate: heron", "- isolate:heron",
+         25, 5, "isolate", "goals[2]", '"isolate:heron"', "Put a space after the colon: isolate: heron"),
+        ("{freeze: spout}", "{freeze:spout}",
+         23, 16, "freeze:", "goals[1].compare[1].freeze:spout", '"freeze:spout"', "after the colon: freeze: spout"),
+        ("[aperture, focus]", "aperture, focus",
+         24, 11, "aperture", "goals[1].hold", '"aperture, focus"', "Write several words as a list: [aperture, focus]"),
         ("- isolate: heron", "- {}", 25, 5, "{}", "goals[2]", "an empty mapping", "- freeze: subject"),
         ("isolate: heron", "isolate: heron\n    hold: focus",
          26, 5, "hold", "goals[2].hold", '"hold"', "beside compare"),
@@ -276,6 +303,37 @@ def test_one_mistake_gives_one_complaint_with_its_place_and_what_to_do(
     assert complaint.allowed
     for word in JARGON:
         assert word not in str(complaint)
+
+
+REMEDIES = [
+    ("{ev100: 13}", "{lux: 4000}", "{ev100: 13}"),
+    ("density: 1.8", "factor: 64", "stops: 6"),
+    ("density: 1.8", "factor: 64", "density: 1.8"),
+    ("{name: ND 8, stops: 3}", "{name: ND 8, stops: 8}", "{name: ND 8, stops: 3}"),
+    (DISTANCE, "distance: 8'", "distance: 2.5 m"),
+    (DISTANCE, "distance: 8 ft 2 in", "distance: 8.2 ft"),
+    (DISTANCE, 'distance: "3,5 m"', "distance: 3.5 m"),
+    (DISTANCE, "distance: about three", "distance: 2.5 m"),
+    (DISTANCE, "distance:2.5 m", "distance: 2.5 m"),
+    ("{freeze: spout}", "{freeze:spout}", "{freeze: spout}"),
+    ("[aperture, focus]", "aperture, focus", "[aperture, focus]"),
+    ("[aperture, focus]", "aperture and focus", "[aperture, focus]"),
+    ("by: 1, balance: time, ", "balance: time, ", "by: 1, balance: time, "),
+]
+
+
+@pytest.mark.parametrize(("old", "wrong", "right"), REMEDIES)
+def test_what_a_complaint_says_to_write_is_in_it_and_is_accepted(old, wrong, right):
+    said = " ".join(f"{one.allowed} {one.advice}" for one in complaints(changed(old, wrong)))
+    core = right.strip("{}, ").split(", balance")[0].removeprefix("name: ND 8, ")
+    assert core in said or core.removeprefix("distance: ") in said
+    assert read_brief(changed(old, right), "fountain.yaml")
+
+
+def test_a_missing_focus_is_advised_with_a_subject_that_is_in_the_scene():
+    text = DEMO.replace("heron", "stork")
+    advice = complaints(changed("balance: time, focus: stork", "balance: time", text))[0].advice
+    assert advice == "Add `focus: spout`"
 
 
 @pytest.mark.parametrize(

@@ -368,6 +368,51 @@ def test_a_ladder_with_ends_is_unreachable_with_a_rung_that_is_and_says_how_far_
     assert compile_brief(demo(goals=[{"ladder": ladder}], limits__iso_at_most=raised)).groups
 
 
+def left_out(ladder, **changes):
+    (note,) = compile_brief(demo(goals=[{"ladder": ladder | {"focus": "heron"}}], kit__filters=[], **changes)).groups
+    return note.left_out
+
+
+def test_rungs_left_out_at_one_end_are_told_in_one_line_with_the_numbers_of_the_first():
+    ladder = {"change": "aperture", "by": "1", "hold": "time", "balance": "iso"}
+    wide, narrow = left_out(ladder, limits__iso_at_most="800")
+    assert wide.startswith("f/2.8 and wider are left out: with 1/500 s held the first, f/2.8, would need ISO 53, ")
+    assert narrow.startswith("f/16 and narrower are left out: with 1/500 s held the first, f/16, would need ISO 1683, ")
+    # ISO 2720: EV 13 is N^2 / t at ISO 100; times what a magnification of 1/39 at 2 m takes, thin lens.
+    needed = [100 * n**2 * 512 / 2**13 * (1 + 1 / 39) ** 2 for n in (2**1.5, 2**4)]
+    assert [round(iso) for iso in needed] == [53, 1683]
+    assert "0.93 stop beyond" in wide and "1.1 stops beyond" in narrow
+
+
+@pytest.mark.parametrize(
+    ("ladder", "changes", "heads"),
+    [
+        (
+            {"change": "aperture", "by": "1", "hold": "time", "balance": "iso"},
+            {"limits__iso_at_most": "1600"},
+            ["f/2.8 and wider are", "f/22 is"],
+        ),
+        (
+            {"change": "time", "by": "1", "balance": "iso"},
+            {"limits__iso_at_most": "800"},
+            ["1/2000 s and shorter are", "1/60 s and longer are"],
+        ),
+        (
+            {"change": "iso", "by": "1", "balance": "aperture"},
+            {"limits__iso_at_most": None},
+            ["ISO 25600 is"],
+        ),
+        (
+            {"change": "time", "by": "1", "balance": "iso"},
+            {"kit__body__iso": {"marks": ["100", "200", "800", "1600"]}, "limits__iso_at_most": None},
+            ["1/500 s to 1/1000 s are", "1/2000 s and shorter are", "1/60 s and longer are"],
+        ),
+    ],
+)
+def test_each_end_and_each_kind_of_reason_has_a_line_of_its_own(ladder, changes, heads):
+    assert [note.split(" left out: ")[0] for note in left_out(ladder, **changes)] == heads
+
+
 def test_a_ladder_to_f22_holds_f22():
     ladder = {"change": "aperture", "by": "1", "balance": "time", "focus": "heron", "from": "f/8", "to": "f/22"}
     steps = compile_brief(demo(goals=[{"ladder": ladder}])).exposing
@@ -427,7 +472,7 @@ def test_nothing_is_raised_whatever_the_goals_and_every_no_has_its_reasons(
         scene__subjects__spout={"distance": "3 m", "speed": f"{speed:.3f} m/s"},
         scene__subjects__hedge={"distance": "60 m"},
         kit__lens={"focal_length": f"{focal} mm", "aperture": {"marks": aperture}, "nearest_focus": "0.3 m"},
-        kit__filters=[{"name": f"ND {n}", "stops": f"{stops:.3f}"} for n, stops in enumerate(filters)],
+        kit__filters=[{"name": f"dark {n}", "stops": f"{stops:.3f}"} for n, stops in enumerate(filters)],
     )
     made = compile_brief(brief)
     assert len(made.groups) + len(made.unreachable) == 6

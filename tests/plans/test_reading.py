@@ -137,13 +137,23 @@ def test_lines_that_end_as_other_systems_end_them_are_read():
 @pytest.mark.parametrize(("density", "stops"), [("0.3", 1), ("0.9", 3), ("1.8", 6), ("3.0", 10)])
 def test_a_density_is_its_stops_within_the_tolerance_of_marketed_filters(density, stops):
     """Densities and stops of neutral-density filters as sold; 0.035 stop is the slack between the two tables."""
-    filters = read(("density: 1.8", f"density: {density}")).kit.filters
+    filters = read(("name: ND 64, density: 1.8", f"name: dark, density: {density}")).kit.filters
     assert filters[1].stops == pytest.approx(stops, abs=0.035)
     assert 2 ** filters[1].stops == pytest.approx(10 ** float(density), rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    "written",
+    ["ND 0.9, density: 0.9", "ND 0.9, stops: 3", "ND 3.0, stops: 10", "ND1000, stops: 10", "ND 64 screw-in, stops: 6",
+     "ND 64 - screw-in, stops: 6", "ND 2-400, stops: 5", "ND 10 stops, stops: 10", "ND 77 mm, stops: 3",
+     "ND 8 + ND 64, stops: 9", "ND 1, stops: 3", "ND 8, stops: 3.4", "second 8, stops: 6", "grey, stops: 8"],
+)  # fmt: skip
+def test_a_filter_may_be_named_by_its_factor_its_density_or_anything_that_names_no_other_strength(written):
+    assert read(("ND 8, stops: 3", written)).kit.filters[0].name == written.split(",")[0]
+
+
 def test_a_filter_may_have_fractions_of_a_stop():
-    assert read(("stops: 3", "stops: 6 2/3")).kit.filters[0].stops == pytest.approx(20 / 3, rel=1e-12)
+    assert read(("ND 8, stops: 3", "ND 100, stops: 6 2/3")).kit.filters[0].stops == pytest.approx(20 / 3, rel=1e-12)
 
 
 def test_the_native_part_of_the_iso_scale_is_kept_apart():

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plans.units import UNITS, Miswritten, convert, read_number, read_quantity
+from plans.units import _EXAMPLES, UNITS, Miswritten, convert, read_number, read_quantity
 
 
 @pytest.mark.parametrize(
@@ -81,7 +81,15 @@ def test_a_number_with_its_unit_is_read_exactly(text, dimension, to, value):
         ("3 metres", "Write the unit as m: 3 m"),
         ("3 Inches", "Write the unit as in: 3 in"),
         ("3 M", "Write the unit as m: 3 m"),
-        ("3,5 m", "not a comma: 3.5"),
+        ("3,5 m", "not a comma: 3.5 m"),
+        ("3,5", "not a comma: 3.5 m, if m is meant"),
+        ("8'", "one plain number with one unit"),
+        ("8'2\"", "one plain number with one unit"),
+        ("8 \u2032", "such as 2.5 m or 8.2 ft"),
+        ("8'-2\"", "such as 2.5 m or 8.2 ft"),
+        ("8 ft 2 in", r"mm, cm, m, km, in, ft\), such as 2.5 m or 8.2 ft"),
+        ("8ft-2in", "such as 2.5 m or 8.2 ft"),
+        ("about 3 m", "such as 2.5 m or 8.2 ft"),
         ("1,000,000 m", "without separators"),
         ("9**9**9 m", "nothing is worked out"),
         ("2*3 m", "nothing is worked out"),
@@ -90,7 +98,7 @@ def test_a_number_with_its_unit_is_read_exactly(text, dimension, to, value):
         ("--3 m", "nothing is worked out"),
         ("1e999 m", "without an exponent"),
         ("1e3 m", "without an exponent"),
-        ("nan", "plain number with its unit"),
+        ("nan", "plain number with one unit"),
         ("nan m", "plain number"),
         ("inf m", "plain number"),
         ("-inf", "plain number"),
@@ -112,6 +120,13 @@ def test_a_number_with_its_unit_is_read_exactly(text, dimension, to, value):
 def test_anything_but_one_number_and_one_unit_is_refused_with_what_to_write(text, advice):
     with pytest.raises(Miswritten, match=advice):
         read_quantity(text, "length", "m")
+
+
+@pytest.mark.parametrize("dimension", UNITS)
+def test_the_example_in_the_advice_can_be_read(dimension):
+    for to in UNITS[dimension]:
+        for text in (_EXAMPLES.get(to) or _EXAMPLES[dimension]).split(" or "):
+            assert read_quantity(text, dimension, to) > 0
 
 
 @pytest.mark.parametrize(

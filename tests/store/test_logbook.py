@@ -77,7 +77,7 @@ def test_a_step_has_one_outcome_for_ever(store):
         "DELETE FROM frames",
         "DELETE FROM steps",
         "INSERT INTO frames SELECT 99, run_id, attempt_id, role, '', stored_at, '{}', '[]', verified FROM frames",
-        "INSERT INTO files SELECT 99, frame_id, kind, path, size, sha256, 'other', 'other' FROM files",
+        "INSERT INTO files SELECT 99, frame_id, kind, path, size, sha256, 'other', 'other', NULL FROM files",
         "UPDATE runs SET state = 'finished'",
     ],
 )
@@ -180,7 +180,7 @@ def test_a_retargeted_plan_takes_over_what_is_left_and_goes_on_counting(store):
     store.logbook.end_attempt(failed.id, "failed", "the light fell")
     darker = garden_plan(3, "Fountain, darker")
     assert store.logbook.add_plan(run.id, darker, "the light fell", only=["04-expose", "05-expose"]) == 2
-    assert [row.outcome for row in store.logbook.steps(run.id, 1)] == ["skipped"] * 2 + ["kept"] + ["retaken"] * 2
+    assert [row.outcome for row in store.logbook.steps(run.id, 1)] == ["skipped"] * 2 + ["kept"] + ["skipped"] * 2
     row = store.logbook.next_step(run.id)
     assert row is not None and (row.revision, row.step_id) == (2, "04-expose")
     assert store.logbook.begin_attempt(row.id, 0.5).number == 2

@@ -111,6 +111,7 @@ def upgrade() -> None:
         sa.Column("sha256", sa.Text, nullable=False),
         sa.Column("card_folder", sa.Text),
         sa.Column("card_name", sa.Text),
+        sa.Column("card_taken", sa.Text),
         sa.UniqueConstraint("frame_id", "card_folder", "card_name"),
         sa.CheckConstraint("kind IN ('jpeg', 'raw', 'other')", name="kind_known"),
     )
@@ -130,6 +131,7 @@ def upgrade() -> None:
         sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), primary_key=True),
         sa.Column("folder", sa.Text, primary_key=True),
         sa.Column("name", sa.Text, primary_key=True),
+        sa.Column("taken", sa.Text, primary_key=True),
         sa.Column("size", sa.Integer),
     )
     op.create_table(
