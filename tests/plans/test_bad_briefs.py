@@ -472,6 +472,12 @@ def test_a_kit_file_that_cannot_be_read_is_told_at_its_name_in_the_brief(error, 
     assert says in told[0].found
 
 
+def test_a_whole_kit_cannot_be_the_cameras_even_where_kit_files_can_be_loaded():
+    (told,) = complaints(changed("kit: garden-kit.yaml", "kit: camera", WITH_KIT_FILE), load_kit=lambda _: KIT_FILE)
+    assert (told.line, told.field) == (5, "kit")
+    assert "iso, time and aperture may each be camera" in told.advice
+
+
 def test_without_a_way_to_load_kit_files_a_kit_must_be_written_out():
     assert "Write the kit out" in complaints(WITH_KIT_FILE)[0].advice
 

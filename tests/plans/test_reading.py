@@ -1,17 +1,36 @@
 """A brief's text becomes the typed brief, with every value in the model's unit."""
 
 import json
+import re
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 from textwrap import dedent, indent
+from typing import get_args
 
 import pytest
 
-from plans.brief import Bracket, Compare, Deep, Freeze, Isolate, Ladder, Silk
+from plans.brief import (
+    GOAL_FORMS,
+    Bracket,
+    Compare,
+    CompareForm,
+    Deep,
+    Freeze,
+    Held,
+    Isolate,
+    Ladder,
+    LimitsForm,
+    PlaceForm,
+    Silk,
+    TitleForm,
+)
 from plans.errors import BriefError
-from plans.reading import brief_from_tree, demo_brief_text, read_brief
+from plans.kit import BodyForm, FilterForm, IsoForm, KitForm, LensForm, RangeForm, SensorForm
+from plans.reading import KIT_VERSION_KEY, brief_from_tree, demo_brief_text, read_brief
+from plans.scene import LightForm, SceneForm, SubjectForm
 from plans.stops import Scale, read_scale
+from plans.units import UNITS, Word
 
 UNREACHABLE = Path(__file__).parent.parent / "briefs" / "unreachable.yaml"
 DEMO = demo_brief_text()
@@ -250,3 +269,67 @@ def test_a_brief_in_block_style_reads_like_one_in_flow_style():
     )
     line = next(line for line in DEMO.splitlines(keepends=True) if line.startswith("  lens:"))
     assert read((line, block)) == read()
+
+
+# The guide says that it holds every word that can be written.
+
+GUIDE = (Path(__file__).parents[2] / "daemon" / "guide" / "brief.md").read_text(encoding="utf-8")
+FORMS = [
+    TitleForm, PlaceForm, LimitsForm, CompareForm, KitForm, BodyForm, SensorForm, LensForm, FilterForm, IsoForm,
+    RangeForm, SceneForm, LightForm, SubjectForm, *GOAL_FORMS.values(),
+]  # fmt: skip
+WORDS = sorted({word for form in FORMS for word in form.words()} | set(GOAL_FORMS))
+CHOICES = sorted(
+    {
+        word
+        for form in FORMS
+        for field in form.model_fields.values()
+        for text in field.metadata
+        if isinstance(text, Word)
+        for word in text.words
+    }
+    | set(get_args(Held))
+    | {"camera", KIT_VERSION_KEY}
+)
+
+
+@pytest.mark.parametrize("word", [*WORDS, *CHOICES])
+def test_the_guide_holds_every_word_outside_its_example(word):
+    code = re.findall(r"`([^`\n]+)`", GUIDE.replace(DEMO, ""))
+    assert any(word in re.split(r"[^A-Za-z0-9_/-]+", text.replace(".", " ")) for text in code)
+    assert not any("exposure" in re.split(r"[^A-Za-z0-9_/-]+", text) for text in code)  # a word that is none
+
+
+@pytest.mark.parametrize("dimension", ["length", "speed"])
+def test_the_guide_lists_exactly_the_units_that_are_read(dimension):
+    (row,) = re.findall(rf"^\| {dimension} \| (.*?) \|", GUIDE, re.MULTILINE)
+    assert re.findall(r"`([^`]+)`", row) == list(UNITS[dimension])
+
+
+OPTIONAL = ["place", "when", "filters", "support", "focus_by", "depth", "speed", "iso_at_most", "spread"]
+
+
+def test_the_guide_says_must_be_there_of_what_may_not_be_left_out_and_of_nothing_else():
+    rows = re.findall(r"^\| (`.+?) \| .* \| (.+?) \|$", GUIDE, re.MULTILINE)
+    named = {re.split(r"[.:]", word)[-1] if "." in word else word.split(":")[0]: left for words, left in rows
+             for word in re.findall(r"`([^`]+)`", words)}  # fmt: skip
+    for word in OPTIONAL:
+        assert named[word] != "must be there", word
+    tree = read().source
+    must = [
+        ("stopwright", ()), ("title", ()), ("kit", ()), ("scene", ()), ("goals", ()), ("name", ("kit", "body")),
+        ("sensor", ("kit", "body")), ("iso", ("kit", "body")), ("time", ("kit", "body")),
+        ("focal_length", ("kit", "lens")), ("aperture", ("kit", "lens")), ("nearest_focus", ("kit", "lens")),
+        ("ev100", ("scene", "light")), ("subjects", ("scene",)), ("distance", ("scene", "subjects", "spout")),
+        ("change", ("goals", 3, "ladder")), ("by", ("goals", 3, "ladder")), ("balance", ("goals", 3, "ladder")),
+        ("count", ("goals", 5, "bracket")), ("focus", ("goals", 5, "bracket")),
+    ]  # fmt: skip
+    for word, path in must:
+        changed = json.loads(json.dumps(tree))
+        part = changed
+        for step in path:
+            part = part[step]
+        del part[word]
+        with pytest.raises(BriefError):
+            brief_from_tree(changed)
+        assert named[word].endswith("must be there"), word
