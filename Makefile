@@ -27,7 +27,7 @@ lint: $(LOCKED_TEST)
 	$(BIN)/lint-imports --no-cache
 
 check: $(LOCKED_TEST)
-	$(BIN)/pytest
+	$(BIN)/pytest -n 3
 
 bench: $(LOCKED_TEST)
 	@$(BIN)/python -m tests.bench

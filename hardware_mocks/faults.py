@@ -1,23 +1,38 @@
 """What goes wrong, by script.
 
-A script is a list of lines, each a JSON object with ``fault`` and what it needs:
+A script is a list of lines, each a JSON object with ``fault`` and what it
+needs, for example {"fault": "drop", "frame": 2, "phase": "during"}:
 
-    busy     verb [setting] [after] [times]            the camera asks to be asked again
-    refuse   verb [setting] [after] [times] [reason]   the camera says no: denied, invalid, unsupported, general
-    silent   verb [setting] [after] [times]            the camera never answers
-    change   setting, to [after] [times]               a setting is accepted, and another value is in force
-    hang     frame                                     the frame is made, its end is never announced
-    drop     frame, phase [away_s]                     the link breaks: before, during, after, download
-    card_full  frame                                   no room for this frame
-    event    which, how [frame] [times]                ObjectAdded or CaptureComplete: lost, doubled, stale
-    truncate frame [keep]                              a download stops short; the file on the card is whole
-    battery  frame, percent                            the battery falls when this frame is made
-    aperture_error  stops                              {"f/8": -0.5} or {"all": -0.5}: light lost by the iris [stops]
-    shutter_error   stops                              the same for the shutter, by time mark [stops]
+    busy      verb [setting] [after] [times]
+              the camera asks to be asked again
+    refuse    verb [setting] [after] [times] [reason]
+              the camera says no: denied, invalid, unsupported, general
+    silent    verb [setting] [after] [times]
+              the camera never answers
+    change    setting, to [after] [times]
+              a setting is accepted, and another value is in force
+    hang      frame
+              the frame is made, its end is never announced
+    drop      frame, phase [away_s]
+              the link breaks: before, during, after, download
+    card_full frame
+              no room for this frame
+    event     which, how [frame] [times]
+              ObjectAdded or CaptureComplete: lost, doubled, stale
+    truncate  frame [keep] [times]
+              a download stops short; the file on the card is whole
+    battery   frame, percent
+              the battery falls when this frame is made
+    aperture_error  stops
+              {"f/8": -0.5} or {"all": -0.5}: light lost by the iris [stops]
+    shutter_error   stops
+              the same for the shutter, by time mark [stops]
 
-``verb`` is one of capture, set, get, describe, list, info, object, thumb, delete, or any. ``frame`` counts exposures
-from 1 since the camera was switched on. ``after`` lets so many matching calls pass first; ``times`` is how often the
-line acts. Lines that never acted are reported, so that a test can see that its script was played.
+``verb`` is one of capture, set, get, describe, list, info, object, thumb,
+delete, or any. ``frame`` counts exposures from 1 since the camera was
+switched on. ``after`` lets so many matching calls pass first; ``times`` is how
+often the line acts. Lines that never acted are reported, so that a test can
+see that its script was played.
 """
 
 from __future__ import annotations

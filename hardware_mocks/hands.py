@@ -12,6 +12,8 @@ One JSON object a line over TCP on the loopback address, each answered by one li
     {"do": "calm"}                                               forget the fault script
     {"do": "press"}                                              a finger on the button: a frame nobody asked for
     {"ask": "state"}   {"ask": "faults"}
+
+``python -m hardware_mocks.hands`` is the same for people; see `by_hand`.
 """
 
 from __future__ import annotations
@@ -20,16 +22,17 @@ import contextlib
 import json
 import math
 import socket
+import sys
 import threading
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from daemon.errors import UsageError
-from hardware_mocks.camera import GardenCamera
 from hardware_mocks.dials import MODES, Refusal
 from hardware_mocks.faults import ScriptError
 
 if TYPE_CHECKING:
+    from hardware_mocks.camera import GardenCamera
     from plans.plan import OperatorStep
 
 _LONGEST_LINE = 1 << 16
@@ -125,18 +128,22 @@ def serve_hands(camera: GardenCamera, listener: socket.socket) -> None:
         threading.Thread(target=_attend, args=(camera, link), name="hands", daemon=True).start()
 
 
+class NobodyAnswers(UsageError):
+    """No simulated camera is at the address of the hands."""
+
+
 class Hands:
     """Works a simulated camera by its side channel. ``address`` is HOST:PORT.
 
     Raises
     ------
     UsageError
-        From every method, when nobody answers at the address or the deed is refused.
+        From every method, when the deed is refused; `NobodyAnswers` when nobody is at the address.
     """
 
     def __init__(self, address: str):
         host, _, port = address.rpartition(":")
-        if not host or not port.isdigit() or not 0 < int(port) < 65536:
+        if not host or ":" in host or not port.isdigit() or not 0 < int(port) < 65536:
             raise UsageError(f"hands: found {address!r}; allowed: HOST:PORT, as the simulated camera prints it")
         self.address = address
         self._place = (host, int(port))
@@ -149,7 +156,7 @@ class Hands:
                 line = link.makefile("rb").readline()
             answer = json.loads(line)
         except (OSError, ValueError) as error:
-            raise UsageError(
+            raise NobodyAnswers(
                 f"hands: asked for {request}, nobody answers at {self.address} ({error}); "
                 "start the simulated camera, or give the address that it printed"
             ) from None
@@ -267,3 +274,9 @@ def _beside(camera_port: str | None) -> str:
         )
     port = int(parts[2]) if len(parts) > 2 else 15740
     return f"{parts[1]}:{port + 1}"
+
+
+if __name__ == "__main__":
+    from hardware_mocks.by_hand import main
+
+    sys.exit(main())

@@ -11,6 +11,7 @@ import socket
 import struct
 import threading
 from collections import deque
+from queue import SimpleQueue
 
 from hardware_mocks import clock, jpeg, ptp
 from hardware_mocks.camera import GardenCamera
@@ -24,6 +25,7 @@ _FAIL_BUSY = 2
 _LARGEST_PACKET = 1 << 20
 _CHUNK = 1 << 17
 _KEPT_EVENTS = 64
+_CHANGES_APART_S = 0.05
 _GUID = b"stopwright-mocks"
 
 
@@ -155,10 +157,12 @@ class Responder:
         self._count = 0
         self._kept: deque[bytes] = deque(maxlen=_KEPT_EVENTS)
         self._away_until = 0.0
+        self._changes: SimpleQueue[bytes | None] = SimpleQueue()
         camera.listen(self._hear)
 
     def serve(self) -> None:
         """Take connections until the listening socket is closed."""
+        threading.Thread(target=self._announce_changes, name="changes", daemon=True).start()
         while True:
             try:
                 link, _ = self._listener.accept()
@@ -172,6 +176,7 @@ class Responder:
     def close(self) -> None:
         """Stop listening and let the client go."""
         self._listener.close()
+        self._changes.put(None)
         self.drop(0)
 
     def drop(self, away_s: float) -> None:
@@ -243,6 +248,19 @@ class Responder:
         else:
             code, parameter = ptp.OBJECT_ADDED if what == "added" else ptp.CAPTURE_COMPLETE, value
         packet = _packet(_EVENT, struct.pack("<HII", code, 0, parameter))
+        if what == "changed":
+            self._changes.put(packet)
+        else:
+            self._send_event(packet, keep=True)
+
+    def _announce_changes(self) -> None:
+        # The library forgets what it knew of a property only when it hears of the change while it waits for events.
+        # It asks for the property at once, and an event that comes during that is set aside; hence one by one.
+        while (packet := self._changes.get()) is not None:
+            self._send_event(packet, keep=False)
+            clock.sleep(_CHANGES_APART_S)
+
+    def _send_event(self, packet: bytes, keep: bool) -> None:
         with self._sending:
             with self._lock:
                 session = self._session
@@ -253,5 +271,5 @@ class Responder:
                     return
                 except OSError:
                     pass
-            if what != "changed":
+            if keep:
                 self._kept.append(packet)

@@ -365,6 +365,7 @@ class _Builder:
         elif value is not None and not value.strip():
             if not self._no_space(path) and not self._decimal_comma(path):
                 advice = "Write a value after the colon, or delete the key" if path else "Write a brief into the file"
+                advice += self._list_meant(path)
                 self._complain(spot, path, "nothing", "a value", advice)
             value = None
         if what or value is None:
@@ -384,6 +385,15 @@ class _Builder:
         self.result.spoiled.add((*path[:-1], key))
         return True
 
+    def _list_meant(self, path: Path) -> str:
+        """Advice for an empty key in braces that could be the second value of the key before: ``hold: time, focus``."""
+        siblings = self.result.at(path[:-1]) if path else None
+        if not isinstance(siblings, dict) or not siblings or not self.open[-1].flow_start:
+            return ""
+        key, value = list(siblings.items())[-1]
+        plain = isinstance(value, str) and value.isalpha()
+        return f". If it belongs to {shorten(key)}: write [{value}, {shorten(str(path[-1]))}]" if plain else ""
+
     def _decimal_comma(self, path: Path) -> bool:
         """Whether the empty key at ``path`` is the rest of a number cut by its comma: ``{distance: 3,5 m}``."""
         siblings = self.result.at(path[:-1]) if path else None
@@ -391,6 +401,8 @@ class _Builder:
             return False
         key, number = list(siblings.items())[-1]
         before = (*path[:-1], key)
+        if number is None and (meant := unspaced(key)):
+            number = meant[1]
         if not isinstance(number, str) or not re.fullmatch(r"[+-]?[0-9]+", number):
             return False
         self._complain(

@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from daemon import clock
 from daemon.camera.supervisor import CameraProcess
 from daemon.context import Manners
 from daemon.feed import CommandQueue, Event
@@ -119,6 +120,13 @@ def begin(*words: str, home: Path) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
     )
+
+
+def wait_for_exposures(hands: Hands, wanted: int, process: subprocess.Popen[str]) -> None:
+    """Until the camera has made ``wanted`` exposures, or the command has ended, or twenty seconds have gone."""
+    end = clock.monotonic() + 20
+    while clock.monotonic() < end and process.poll() is None and hands.state()["exposures"] < wanted:
+        clock.sleep(0.02)
 
 
 def kill(process: subprocess.Popen[str]) -> None:

@@ -9,10 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support_run import begin, command, environment, json_of, small_brief
+from support_run import begin, command, environment, json_of, small_brief, wait_for_exposures
 from support_simulator import simulated_camera
 
-from daemon import clock
 from hardware_mocks.hands import Hands
 from plans.reading import demo_brief_text
 
@@ -186,9 +185,7 @@ def test_ctrl_c_stops_after_the_frame_in_flight_and_resume_goes_on(tmp_path: Pat
         where = ["--camera", simulator.camera, "--operator", f"simulated:{simulator.hands}"]
         process = begin("shoot", brief, *where, home=tmp_path)
         hands = Hands(simulator.hands)
-        end = clock.monotonic() + 20
-        while hands.state()["exposures"] < 3 and clock.monotonic() < end:
-            clock.sleep(0.02)
+        wait_for_exposures(hands, 3, process)
         process.send_signal(signal.SIGINT)
         _, told = process.communicate(timeout=30)
         assert process.returncode == 130, told
@@ -210,9 +207,7 @@ def test_a_second_shooter_is_refused_while_one_shoots(tmp_path: Path) -> None:
         where = ["--camera", simulator.camera, "--operator", f"simulated:{simulator.hands}"]
         first = begin("shoot", brief, *where, home=tmp_path)
         hands = Hands(simulator.hands)
-        end = clock.monotonic() + 20
-        while hands.state()["exposures"] < 1 and clock.monotonic() < end:
-            clock.sleep(0.02)
+        wait_for_exposures(hands, 1, first)
         assert_plain_failure(command("shoot", brief, *where, home=tmp_path), 2, "one run at a time")
         assert first.wait(timeout=40) == 0
         first.communicate()
@@ -227,9 +222,7 @@ def test_a_camera_that_goes_for_good_in_mid_run_ends_with_4_and_comes_back_with_
         operator = ["--operator", f"simulated:{simulator.hands}"]
         process = begin("shoot", brief, "--camera", simulator.camera, "--patience", "0.5", *operator, home=tmp_path)
         hands = Hands(simulator.hands)
-        end = clock.monotonic() + 20
-        while hands.state()["exposures"] < 3 and clock.monotonic() < end:
-            clock.sleep(0.02)
+        wait_for_exposures(hands, 3, process)
     _, told = process.communicate(timeout=40)
     assert process.returncode == 4, told
     assert "Traceback" not in told

@@ -9,7 +9,16 @@ import threading
 from pathlib import Path
 
 import pytest
-from support_run import assert_nothing_lost_nothing_twice, begin, command, kill, rig, small_brief, small_plan
+from support_run import (
+    assert_nothing_lost_nothing_twice,
+    begin,
+    command,
+    kill,
+    rig,
+    small_brief,
+    small_plan,
+    wait_for_exposures,
+)
 from support_simulator import simulated_camera
 
 from daemon import clock
@@ -34,7 +43,7 @@ def test_a_killed_daemon_resumes_with_no_frame_lost_and_none_twice(tmp_path: Pat
     with simulated_camera(light=8.0, timing="instant") as simulator:
         options = ["--store", str(store), "--camera", simulator.camera, "--operator", f"simulated:{simulator.hands}"]
         process = begin("shoot", "brief.yaml", *options, home=tmp_path)
-        _wait_for_exposures(Hands(simulator.hands), chance.randint(1, 5), process)
+        wait_for_exposures(Hands(simulator.hands), chance.randint(1, 5), process)
         clock.sleep(chance.uniform(0.0, 0.35))
         kill(process)
         deaths = 1
@@ -79,12 +88,3 @@ def test_a_killed_camera_process_is_replaced_and_nothing_is_lost(tmp_path: Path,
             thread.join()
         assert killed, "the run was over before the first blow"
         assert_nothing_lost_nothing_twice(found, bench.hands)
-
-
-def _wait_for_exposures(hands: Hands, wanted: int, process: object) -> None:
-    """Until the camera has made ``wanted`` exposures, or the command has ended, or ten seconds have gone."""
-    end = clock.monotonic() + 10
-    while clock.monotonic() < end and process.poll() is None:  # type: ignore[attr-defined]
-        if hands.state()["exposures"] >= wanted:
-            return
-        clock.sleep(0.02)

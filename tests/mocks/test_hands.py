@@ -6,14 +6,16 @@ import json
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from support_simulator import simulated_camera
+from support_simulator import Library, simulated_camera
 
 from daemon.errors import UsageError
 from daemon.operator import Operator
+from hardware_mocks import by_hand, faults
 from hardware_mocks.__main__ import main
 from hardware_mocks.hands import Hands, SimulatedOperator, simulated_operator
 from hardware_mocks.server import Simulator
@@ -93,7 +95,7 @@ def test_hands_move_what_the_wire_cannot(simulator: Simulator) -> None:
     assert hands.state()["focus_m"] == 0.45  # the ring stops at the lens's nearest distance
 
 
-def test_the_operator_brings_the_rig_to_the_state_of_the_step(simulator: Simulator) -> None:
+def test_the_operator_does_what_the_step_s_action_names_and_no_more(simulator: Simulator) -> None:
     hands = simulator.worked()
     operator: Operator = simulated_operator(None, simulator.camera)
     hands.dial("A")
@@ -103,8 +105,11 @@ def test_the_operator_brings_the_rig_to_the_state_of_the_step(simulator: Simulat
     hands.dial("A")
     operator.act(step("filters", 3.0, (ND_64,)))
     state = hands.state()
-    assert (state["settings"]["mode"], state["focus_m"]) == ("A", 3.0)
+    assert (state["settings"]["mode"], state["focus_m"]) == ("A", 2.0)
     assert state["filters"] == [{"name": "ND 64", "stops": pytest.approx(5.97947)}]
+    operator.act(step("focus", 3.0))
+    state = hands.state()
+    assert (state["focus_m"], len(state["filters"])) == (3.0, 1)
     hands.dial("M")
 
 
@@ -182,3 +187,136 @@ def test_a_port_that_is_taken_is_a_clear_error(simulator: Simulator) -> None:
 
 def test_hands_are_found_one_port_above_the_camera(simulator: Simulator) -> None:
     assert int(simulator.hands.split(":")[-1]) == int(simulator.camera.split(":")[-1]) + 1
+
+
+def said_by(capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    """What the hands' command prints when all went well."""
+    assert by_hand.main(words) == 0
+    said = capsys.readouterr()
+    assert said.err == "" and said.out.count("\n") == 1
+    return said.out.strip()
+
+
+def test_a_person_works_the_camera_by_command_and_reads_what_was_done(
+    simulator: Simulator, capsys: pytest.CaptureFixture[str]
+) -> None:
+    at, hands = simulator.hands, simulator.worked()
+    assert said_by(capsys, at, "focus", "2.0") == "Focus at 2 m."
+    assert said_by(capsys, at, "focus", "0.2") == "Focus at 0.45 m, where the ring stops."
+    assert hands.state()["focus_m"] == 0.45
+    assert said_by(capsys, at, "filters", "ND 64=5.979", "ND 8=3") == (
+        "On the lens: ND 64 (5.979 stops) and ND 8 (3 stops)."
+    )
+    assert hands.state()["filters"] == [{"name": "ND 64", "stops": 5.979}, {"name": "ND 8", "stops": 3.0}]
+    assert said_by(capsys, at, "dial", "a") == "Dial on A."
+    assert hands.state()["settings"]["mode"] == "A"
+    assert said_by(capsys, at, "dial", "M") == "Dial on M."
+    assert said_by(capsys, at, "light", "-2.5") == "Light at EV -2.5 (ISO 100)."
+    hands.battery(80)
+    words = said_by(capsys, at, "state")
+    assert words.startswith(
+        "f/8, 1/125 s, ISO 100, dial on M; focus at 0.45 m; ND 64 (5.979 stops) and ND 8 (3 stops);"
+    )
+    assert "light EV -2.5 at ISO 100; battery 80 %" in words
+    assert said_by(capsys, at, "filters", "none") == "On the lens: no filter."
+    assert hands.state()["filters"] == []
+
+
+def test_a_press_by_command_makes_a_frame(capsys: pytest.CaptureFixture[str]) -> None:
+    with simulated_camera() as camera:
+        assert said_by(capsys, camera.hands, "press") == "Button pressed: frame 1 since the camera was switched on."
+        assert camera.worked().state()["presses"] == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "part"),
+    [
+        (["focus", "near"], "found 'near'; allowed: a number of metres from 0.1"),
+        (["focus", "nan"], "found 'nan'; allowed"),
+        (["focus", "-1"], "allowed: a number of metres"),
+        (["focus"], "METRES"),
+        (["filters"], "NAME=STOPS"),
+        (["filters", "ND 64"], "ND 64=6"),
+        (["filters", "=6"], "ND 64=6"),
+        (["filters", "ND 64=many"], "allowed: a number of stops from 0 to 30"),
+        (["filters", "none", "ND 8=3"], "none alone"),
+        (["dial", "X"], "allowed: M, P, A, S"),
+        (["light", "99"], "allowed: a number of EV from -10 to 25"),
+        (["dance"], "focus"),
+        ([], "DEED"),
+    ],
+)
+def test_the_hands_command_refuses_what_makes_no_sense_and_moves_nothing(
+    simulator: Simulator, capsys: pytest.CaptureFixture[str], words: list[str], part: str
+) -> None:
+    before = simulator.worked().state()
+    try:
+        code: object = by_hand.main([simulator.hands, *words])
+    except SystemExit as ended:
+        code = ended.code
+    said = capsys.readouterr()
+    assert (code, said.out) == (2, "") and part in said.err
+    assert simulator.worked().state() == before
+
+
+@pytest.mark.parametrize(("address", "code"), [("127.0.0.1:1", 4), ("nowhere", 2), ("ptpip:127.0.0.1:1", 2)])
+def test_the_hands_command_tells_a_silent_address_from_a_senseless_one(address: str, code: int) -> None:
+    words = ["-m", "hardware_mocks.hands", address, "state"]
+    run = subprocess.run([sys.executable, *words], capture_output=True, text=True, timeout=20)
+    assert (run.returncode, run.stdout) == (code, "")
+    assert address in run.stderr and "hands" in run.stderr and "Traceback" not in run.stderr
+    assert ("nobody answers" in run.stderr) == (code == 4)
+
+
+def test_help_lists_every_fault_and_fits_80_columns(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["hardware_mocks", "--help"])
+    monkeypatch.setenv("COLUMNS", "200")
+    with pytest.raises(SystemExit) as ended:
+        main()
+    lines = capsys.readouterr().out.splitlines()
+    first_words = {line.split()[0] for line in lines if line.startswith("    ") and line[4] != " "}
+    assert ended.value.code == 0 and first_words >= set(faults._FIELDS)
+    assert [line for line in lines if len(line) > 80] == []
+
+
+@pytest.mark.parametrize("absent", ["numpy", "PIL"])
+def test_a_python_without_the_libraries_names_the_one_that_has_them(absent: str) -> None:
+    code = (
+        "import sys, runpy; sys.argv = ['hardware_mocks']\n"
+        "class Without:\n"
+        "    def find_spec(self, name, path=None, target=None):\n"
+        f"        if name == {absent!r}: raise ModuleNotFoundError(f'No module named {{name!r}}', name=name)\n"
+        "sys.meta_path.insert(0, Without())\n"
+        "runpy.run_module('hardware_mocks', run_name='__main__')"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=20)
+    assert (run.returncode, run.stdout) == (2, "")
+    assert absent in run.stderr and ".venv/bin/python -m hardware_mocks" in run.stderr
+    assert "Traceback" not in run.stderr
+
+
+def test_a_turned_dial_reaches_a_library_that_listens_before_its_memory_runs_out(simulator: Simulator) -> None:
+    hands = simulator.worked()
+
+    def seen() -> tuple[str, bool, bool]:
+        free = [library.ask("describe", name)["writable"] for name in ("f-number", "shutterspeed2")]
+        return library.ask("get", "expprogram"), free[0], free[1]
+
+    with Library(simulator.camera) as library:
+        try:
+            for letter, free in {
+                "A": (True, False),
+                "S": (False, True),
+                "P": (False, False),
+                "M": (True, True),
+            }.items():
+                seen()  # whatever it did not know, it knows from here on, for 1 to 2 s
+                begun = time.monotonic()
+                hands.dial(letter)
+                library.ask("events", 0.25)
+                assert seen() == (letter, *free)
+                assert time.monotonic() - begun < 0.9
+        finally:
+            hands.dial("M")

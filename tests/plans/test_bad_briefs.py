@@ -269,6 +269,8 @@ CASES = {
          27, 5, "ladder", "goals[4].ladder.focus", "nothing", "Add `focus"),
         ("change: aperture, by", "change: shutter, by",
          27, 22, "shutter", "goals[4].ladder.change", '"shutter"', "aperture, time, iso"),
+        ("hold: time, balance", "hold: time, filters, balance",
+         28, 58, ",", "goals[5].ladder.filters", "nothing", "If it belongs to hold: write [time, filters]"),
         ("count: 5", "count: 4", 29, 43, "4", "goals[6].bracket.count", '"4"', "odd"),
         ("count: 5", "count: 17", 29, 43, "17", "goals[6].bracket.count", '"17"', "from 3 to 15"),
         ("goals:\n", "goals:\n" + "  - isolate: heron\n" * 95, 23, 3, "-", "goals", "101 entries", "1 to 100 goals"),
@@ -400,6 +402,14 @@ def test_all_mistakes_are_told_at_once_in_the_order_of_the_file():
     ]
     places = [(one.line, one.column) for one in told]
     assert places == sorted(places)
+
+
+def test_a_missing_space_and_a_decimal_comma_in_one_value_are_both_told():
+    told = complaints(changed("distance: 3 m", "distance:3,5 m"))
+    assert [one.advice for one in told] == [
+        "Put a space after the colon: distance: 3",
+        "Write 3.5 m: a comma ends the value",
+    ]
 
 
 def test_a_brief_of_another_version_is_not_read_any_further():
