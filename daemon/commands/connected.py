@@ -27,7 +27,8 @@ def cameras(camera_port: str | None, as_json: bool) -> None:
     if not ports:
         raise CameraAbsent(
             "No camera answers on USB. Switch it on, check the cable, set its USB mode to PTP; a camera on the network "
-            "is named with --camera ptpip:IP. To practise without one, from the checkout: .venv/bin/python -m hardware_mocks"
+            "is named with --camera ptpip:IP. To practise without one, in the checkout: "
+            ".venv/bin/python -m hardware_mocks"
         )
     listed: list[dict[str, Any]] = []
     for port in ports:
