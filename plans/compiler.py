@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 from plans.brief import Brief
 from plans.errors import BriefError, Complaint
+from plans.goals import finding
 from plans.goals.situation import Situation
 from plans.kit import Kit
 from plans.plan import Inputs, LightBasis, Plan, Rig, mark_value
@@ -84,7 +85,7 @@ def _write(brief: Brief, situation: Situation, rig: Rig) -> Writer:
     bare: frozenset[int] = frozenset()
     writer = attempt(bare)
     for number in range(1, len(brief.goals) + 1):
-        if number not in writer.filtered():
+        if number not in writer.filtered() or not finding.reachable(without, brief.goals[number - 1]):
             continue
         other = attempt(bare | {number})
         if other.unreachable == writer.unreachable and other.cost() <= writer.cost():
