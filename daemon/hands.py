@@ -61,7 +61,9 @@ def is_of_use(state: HandsState, plan: Plan, first: OperatorStep) -> bool:
     begun = False
     for step in plan.steps:
         if step == first:
-            begun, state = True, state.after(first, planned)
+            before, begun, state = state, True, state.after(first, planned)
+            if state == before:  # such as a filter to take off that was never fitted
+                return False
         elif not begun:
             pass
         elif not isinstance(step, OperatorStep):

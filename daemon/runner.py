@@ -141,7 +141,7 @@ class Runner:
             self._skip(context, row, f"{lack}, because that was skipped")
             return
         if isinstance(step, OperatorStep) and not is_of_use(context.hands(), context.plan(row.revision), step):
-            self._skip(context, row, "no picture after it can be taken, because of what was skipped")
+            self._skip(context, row, "nothing is left for hands to do here, because of what was skipped")
             return
         self._caution(context, step.cautions)
         if isinstance(step, OperatorStep):

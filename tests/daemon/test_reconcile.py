@@ -15,7 +15,7 @@ from daemon import clock
 from daemon.context import Manners
 from daemon.errors import CameraError, PlanUnreachable, RunPaused, SettingRefused
 from daemon.feed import Command, Event
-from daemon.hands import hands_after
+from daemon.hands import hands_after, is_of_use
 from daemon.report import report
 from hardware_mocks.hands import SimulatedOperator
 from plans.plan import OperatorStep, Plan
@@ -189,6 +189,17 @@ def test_a_filter_step_done_after_one_that_was_skipped_changes_only_what_it_says
     assert hands_after({1: plan}, {1: done - {off.id}}).filters == fit.filters
     assert hands_after({1: plan}, {1: done - {fit.id}}).filters == ()
     assert "ND 64" in hands_after({1: plan}, {1: done - {off.id}}).in_words()
+
+
+def test_a_filter_that_was_never_fitted_need_not_be_taken_off() -> None:
+    plan = filters_plan()
+    steps = [step for step in plan.steps if isinstance(step, OperatorStep)]
+    compose, fit = steps[0], next(step for step in steps if step.filters)
+    off = next(step for step in steps[steps.index(fit) :] if not step.filters)
+    bare = hands_after({1: plan}, {1: {compose.id}})
+    assert is_of_use(bare, plan, fit)
+    assert not is_of_use(bare, plan, off)
+    assert is_of_use(hands_after({1: plan}, {1: {compose.id, fit.id}}), plan, off)
 
 
 def test_a_listener_that_fails_does_not_end_the_run(tmp_path: Path) -> None:
