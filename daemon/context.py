@@ -64,6 +64,7 @@ class RunContext:
         self.waiting_for_hands = False
         self._listener, self._commands = listener, commands
         self._hands: HandsState | None = None
+        self._left: tuple[int, dict[str, float]] | None = None
         self._plans: dict[int, Plan] = {}
         self._taker: tuple[int, FrameTaker] | None = None
 
@@ -100,6 +101,17 @@ class RunContext:
             path = self.folder / ("plan.json" if item.revision == 1 else f"plan-{item.revision}.json")
             if not path.exists():
                 self.store.files.write_text_atomically(path, plan_json(self.plan(item.revision)))
+
+    def pictures_left(self, revision: int) -> dict[str, float]:
+        """Exposing steps of a revision that have no outcome yet, with their exposure times. [s]
+
+        Read once; the runner takes out what is done, so that a long run does not read all of it for each frame.
+        """
+        if self._left is None or self._left[0] != revision:
+            open_steps = {row.step_id for row in self.logbook.steps(self.run.id, revision) if row.outcome is None}
+            times = {step.id: step.settings.time.exact for step in self.plan(revision).exposing}
+            self._left = (revision, {name: time_s for name, time_s in times.items() if name in open_steps})
+        return self._left[1]
 
     def step(self, row: StepRow) -> Step:
         """The plan's step behind a row."""

@@ -173,10 +173,9 @@ class Runner:
         context.tell("hands-done", step.text, step=step.id, operator=operator.name)
 
     def _picture(self, context: RunContext, row: StepRow, step: ExposeStep, reader: Reader) -> None:
-        rows = [other for other in context.logbook.steps(context.run.id, row.revision) if other.kind == "expose"]
-        todo = {other.step_id for other in rows if other.outcome is None}
-        total, done = len(rows), len(rows) - len(todo)
-        left_s = sum(item.settings.time.exact for item in context.plan().exposing if item.id in todo)
+        left, total = context.pictures_left(row.revision), len(context.plan(row.revision).exposing)
+        done, left_s = total - len(left), sum(left.values())
+        left.pop(step.id, None)
         facts = {"step": step.id, "goal": step.goal, "total": total}
         settings = step.settings.model_dump()
         context.tell("step-started", step.caption, **facts, done=done, exposure_left_s=left_s, settings=settings)
@@ -211,6 +210,8 @@ class Runner:
 
     def _skip(self, context: RunContext, row: StepRow, why: str) -> None:
         context.logbook.set_outcome(row.id, "skipped", why)
+        if row.kind == "expose":
+            context.pictures_left(row.revision).pop(row.step_id, None)
         context.tell("step-skipped", f"{row.step_id}: {why}", step=row.step_id)
 
     # -- stopping and ending --------------------------------------------------------------------------------------
