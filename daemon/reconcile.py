@@ -43,11 +43,11 @@ class Reconciler:
 
     def settle(self) -> None:
         """Give every open attempt its end; a recovered frame also gives its step the outcome."""
+        self._look_at_card()
         for attempt in self._logbook.open_attempts(self._run.id):
             row = self._logbook.step(attempt.step_row)
             step = exposing_step(self._plan_of(row.revision), row)
             self._set_aside_partials(row, attempt)
-            self._look_at_card()
             if not (self._recover_from_disk(attempt, row, step) or self._recover_from_card(attempt, row, step)):
                 why = "no picture of it was found on the card after the link or the daemon died"
                 self._logbook.end_attempt(attempt.id, "abandoned", why)

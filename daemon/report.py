@@ -58,6 +58,8 @@ class FrameReport:
         allowed = DOUBT_IN_GROUP
         if self.is_reference or off is None:
             against, off, allowed = "the metering frame", self.meter_residual_stops, DOUBT_FROM_METER
+        if self.frame is not None and self.measured_stops is None and self.why_not_measured:
+            return f"cannot be held against {against}: {self.why_not_measured}"
         if self.frame is None or off is None or abs(off) <= allowed:
             return None
         side = "brighter" if off > 0 else "darker"

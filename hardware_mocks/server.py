@@ -207,7 +207,7 @@ def start(
     UsageError
         If it does not come up; the text holds what it said.
     """
-    command = [sys.executable, "-m", "hardware_mocks", "--until-stdin-closes", "--port", str(port)]
+    command = [sys.executable, "-P", "-m", "hardware_mocks", "--until-stdin-closes", "--port", str(port)]
     command += ["--timing", timing, "--seed", str(seed), "--size", f"{size[0]}x{size[1]}", "--light", repr(light)]
     command += ["--render", render, "--vignette", repr(vignette), "--scene", json.dumps(scene or {})]
     if hands_port is not None:

@@ -47,7 +47,7 @@ class Child:
                 self._log.unlink()
         with open(self._log, "ab") as log:
             self._log_from = log.tell()
-            command = [sys.executable, "-m", "daemon.camera.host", str(os.getpid())]
+            command = [sys.executable, "-P", "-m", "daemon.camera.host", str(os.getpid())]
             self._process: subprocess.Popen[bytes] = _starter.submit(
                 subprocess.Popen,
                 command,

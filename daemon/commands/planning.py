@@ -40,6 +40,8 @@ def compile_command(
 
     plan = plan_with_camera(brief_path, camera_port)
     if out is not None:
+        if out.exists() and out.samefile(brief_path):
+            raise UsageError(f"--out {str(out)!r}: that is the brief itself; name another file for the plan")
         try:
             out.write_text(plan_json(plan), encoding="utf-8")
         except OSError as error:
