@@ -97,8 +97,9 @@ class Runner:
         if not logbook.run_plans(run.id):
             logbook.abandon(run.id, "it died before it had a plan")
             raise UsageError(f"run {run.id}: it died before its plan was stored, with no frame taken. Shoot it again")
+        found = _to_put_back(self._camera.state())  # before the run is called running: the camera may not answer
         logbook.run_state(run.id, "running")
-        logbook.remember_settings(run.id, _to_put_back(self._camera.state()))
+        logbook.remember_settings(run.id, found)
         context = self._begin(run.id)
         text = f"Run {run.id} goes on: {run.title}"
         context.tell("run-started", text, run=run.id, folder=str(context.folder), resumed=True)

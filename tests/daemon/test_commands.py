@@ -47,6 +47,12 @@ def test_compile_prints_the_plan_as_the_contract_has_it(tmp_path: Path) -> None:
     assert {"near_m", "far_m", "smear_mm"} <= set(freeze["predicted"])
 
 
+def test_a_plan_never_overwrites_its_brief(tmp_path: Path) -> None:
+    brief = put(tmp_path, demo_brief_text())
+    assert_plain_failure(command("compile", brief, "--out", brief, home=tmp_path), 2, "the brief itself")
+    assert (tmp_path / brief).read_text() == demo_brief_text()
+
+
 def test_compiling_twice_gives_the_same_bytes(tmp_path: Path) -> None:
     brief = put(tmp_path, demo_brief_text())
     for name in ("a.json", "b.json"):

@@ -102,6 +102,7 @@ def test_a_filter_that_was_never_fitted_is_not_called_as_it_should_be(tmp_path: 
             silk = bench.shoot(plan).frames[1]
             # Six stops over, nearly all is clipped: the difference is seen, or it is said that it can't be told.
             assert (silk.residual_stops or 0) > 2 or silk.why_not_measured
+            assert silk.doubt
 
 
 def test_light_a_stop_lower_retargets_the_plan_and_both_revisions_are_kept(tmp_path: Path) -> None:
