@@ -19,23 +19,14 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
-from plans.brief import (
-    GOAL_FORMS,
-    SINGLE_FORMS,
-    Brief,
-    Compare,
-    CompareForm,
-    Goal,
-    Limits,
-    LimitsForm,
-    Place,
-    PlaceForm,
-    SubjectName,
-    TitleForm,
-)
+from plans.brief import Brief, Compare, Goal, Limits, Place
+from plans.brief_forms import LimitsForm, PlaceForm, TitleForm
 from plans.errors import BriefError, Complaint
-from plans.kit import FilterForm, Kit, KitForm, Known
-from plans.scene import Scene, SceneForm
+from plans.goal_forms import GOAL_FORMS, SINGLE_FORMS, CompareForm, SubjectName
+from plans.kit import Kit, Known
+from plans.kit_forms import FilterForm, KitForm
+from plans.scene import Scene
+from plans.scene_forms import SceneForm
 from plans.stops import Kind, Scale
 from plans.units import Form, Written, did_you_mean, nearest
 from plans.yaml_tree import DEEPEST, Path, Spot, Tree, describe, field_words, is_hidden, read_tree, shorten, unspaced

@@ -10,25 +10,14 @@ from typing import get_args
 
 import pytest
 
-from plans.brief import (
-    GOAL_FORMS,
-    Bracket,
-    Compare,
-    CompareForm,
-    Deep,
-    Freeze,
-    Held,
-    Isolate,
-    Ladder,
-    LimitsForm,
-    PlaceForm,
-    Silk,
-    TitleForm,
-)
+from plans.brief import Bracket, Compare, Deep, Freeze, Held, Isolate, Ladder, Silk
+from plans.brief_forms import LimitsForm, PlaceForm, TitleForm
 from plans.errors import BriefError
-from plans.kit import BodyForm, FilterForm, IsoForm, KitForm, LensForm, RangeForm, SensorForm
+from plans.goal_forms import GOAL_FORMS, CompareForm
+from plans.kit_forms import BodyForm, FilterForm, KitForm, LensForm, SensorForm
 from plans.reading import KIT_VERSION_KEY, brief_from_tree, demo_brief_text, read_brief
-from plans.scene import LightForm, SceneForm, SubjectForm
+from plans.scale_forms import IsoForm, RangeForm
+from plans.scene_forms import LightForm, SceneForm, SubjectForm
 from plans.stops import Scale, read_scale
 from plans.units import UNITS, Word
 
