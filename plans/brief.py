@@ -23,41 +23,60 @@ class _Goal(BaseModel):
 
 
 class Freeze(_Goal):
-    """Moving ``subject`` shown sharp: smear at most the circle of confusion."""
+    """Moving ``subject`` shown sharp: smear at most the circle of confusion, or ``smear_mm``. [mm]"""
 
     goal: Literal["freeze"] = "freeze"
     subject: str
+    smear_mm: float | None = None
+
+
+SilkGrade = Literal["flowing", "silk", "veil"]
+IsolateGrade = Literal["soft", "separated", "melted"]
 
 
 class Silk(_Goal):
-    """Moving ``subject`` drawn out to silk.
+    """Moving ``subject`` drawn out: ``flowing``, ``silk`` or ``veil``.
 
-    ``length_m``: the visible length of the moving part, in the scene; the smear is then measured against it instead of
-    the frame's height, and the floor of 1/4 s falls away. [m]
+    ``share``: the smear's own least and most share instead of the grade's. ``length_m``: the visible length of the
+    moving part, in the scene; the smear is then measured against it instead of the frame's height, and the floor of
+    1/4 s falls away. [m]
     """
 
     goal: Literal["silk"] = "silk"
     subject: str
     length_m: float | None = None
+    grade: SilkGrade = "silk"
+    share: tuple[float, float] | None = None
 
 
 class Isolate(_Goal):
-    """``subject`` sharp in its whole depth before a background that is clearly not."""
+    """``subject`` sharp in its whole depth before a background that is clearly not.
+
+    ``grade``: how far a point of the background spreads; ``share``: the same as a share of the frame's width.
+    """
 
     goal: Literal["isolate"] = "isolate"
     subject: str
+    grade: IsolateGrade = "soft"
+    share: float | None = None
 
 
 class Deep(_Goal):
-    """Everything from the near side of ``from_subject`` to the far side of ``to_subject`` sharp."""
+    """Everything from the near side of ``from_subject`` to the far side of ``to_subject`` sharp.
+
+    ``lesson``: apertures beyond the working limit are wanted, to show diffraction.
+    """
 
     goal: Literal["deep"] = "deep"
     from_subject: str
     to_subject: str
+    lesson: bool = False
 
 
 class Ladder(_Goal):
-    """One setting changed rung by rung, another balancing it, so that brightness stays.
+    """One setting changed rung by rung, others balancing it, so that brightness stays.
+
+    ``balance``: the setting that balances. ``then``: the one that takes over where the first comes to its end.
 
     ``first`` and ``last`` are marks as written (``from`` and ``to`` in the brief); None: longest reachable run of
     full-stop marks. ``by`` is the distance of rungs. [stops]
@@ -67,10 +86,68 @@ class Ladder(_Goal):
     change: Kind
     by: Fraction
     balance: Kind
+    then: Kind | None = None
     hold: tuple[Held, ...] = ()
     focus: str
     first: str | None = None
     last: str | None = None
+
+
+class Noise(_Goal):
+    """What ISO does: a ladder of ISO by ``by`` stops, the exposure time balancing, aperture and focus held.
+
+    ``first`` and ``last`` as in a ladder. [stops]
+    """
+
+    goal: Literal["noise"] = "noise"
+    focus: str
+    by: Fraction = Fraction(1)
+    first: str | None = None
+    last: str | None = None
+
+
+class FocusBracket(_Goal):
+    """Pictures at one setting, focused one behind the other from ``from_subject`` to ``to_subject``, to be merged.
+
+    ``overlap``: share by which neighbouring sharp ranges overlap. ``aperture``: a mark; None: chosen.
+    """
+
+    goal: Literal["focus-bracket"] = "focus-bracket"
+    from_subject: str
+    to_subject: str
+    overlap: float = 0.1
+    aperture: str | None = None
+
+
+Mistake = Literal["under", "over", "shaken", "misfocused", "motion"]
+
+
+class Faults(_Goal):
+    """Honest mistakes beside one right picture of ``subject``, each by a stated amount.
+
+    ``under`` and ``over`` [stops]; ``shaken``: times longer than the hand-held limit; ``misfocused`` and ``motion``:
+    disc or smear of the subject in circles of confusion. [unitless]
+    """
+
+    goal: Literal["faults"] = "faults"
+    subject: str
+    show: tuple[Mistake, ...]
+    by: dict[Mistake, float] = {}
+
+
+class Perspective(_Goal):
+    """``subject`` equally large at several focal lengths, the tripod moved for each. [mm]"""
+
+    goal: Literal["perspective"] = "perspective"
+    subject: str
+    focal_lengths_mm: tuple[float, ...]
+
+
+class PolariserPair(_Goal):
+    """The same picture twice through a polariser, turned to let reflections through and to take them away."""
+
+    goal: Literal["polariser"] = "polariser"
+    focus: str
 
 
 class Bracket(_Goal):
@@ -94,7 +171,22 @@ class Compare(_Goal):
     hold: tuple[Held, ...] = ()
 
 
-Goal = Annotated[Freeze | Silk | Isolate | Deep | Ladder | Bracket | Compare, Field(discriminator="goal")]
+Goal = Annotated[
+    Freeze
+    | Silk
+    | Isolate
+    | Deep
+    | Ladder
+    | Noise
+    | Bracket
+    | FocusBracket
+    | Faults
+    | Perspective
+    | PolariserPair
+    | Compare,
+    Field(discriminator="goal"),
+]
+ShownOn = Literal["full size", "projector", "A4 print"]
 
 
 class Place(BaseModel):
@@ -117,7 +209,10 @@ class Limits(BaseModel):
 
 
 class Brief(BaseModel):
-    """A whole brief, checked. ``source`` is the tree as written (strings, lists, mappings), kit file spliced in."""
+    """A whole brief, checked. ``source`` is the tree as written (strings, lists, mappings), kit file spliced in.
+
+    ``shown_on``: where the pictures will be looked at, which sets the circle of confusion; None: the usual one.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -128,4 +223,5 @@ class Brief(BaseModel):
     scene: Scene
     goals: tuple[Goal, ...]
     limits: Limits = Limits()
+    shown_on: ShownOn | None = None
     source: dict[str, Any]

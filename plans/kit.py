@@ -14,7 +14,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from plans.stops import Kind, Scale
+from plans.stops import Kind, Mark, Scale
 
 FULL_FRAME_DIAGONAL_MM = 43.267  # 36 mm x 24 mm
 FULL_FRAME_COC_MM = 0.03  # common practice, no source
@@ -35,8 +35,16 @@ class Sensor(BaseModel):
         return FULL_FRAME_COC_MM * math.hypot(self.width_mm, self.height_mm) / FULL_FRAME_DIAGONAL_MM
 
 
+Shutter = Literal["mechanical", "first curtain", "electronic"]
+
+
 class Body(BaseModel):
-    """What the body can set. ``iso`` and ``time`` are whole scales; ``iso_native`` is the part that is not extended."""
+    """What the body can set. ``iso`` and ``time`` are whole scales; ``iso_native`` is the part that is not extended.
+
+    ``time`` holds the times of a bulb exposure too, from the first after ``bulb_above_s`` on; None: there are none.
+    ``flash_sync_s``: shortest time with flash. ``card_mb``, ``frame_mb`` and ``battery_frames``: what the card and a
+    full battery hold, and what one picture takes. None: not told. [s], [MB], [unitless]
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
 
@@ -45,10 +53,39 @@ class Body(BaseModel):
     iso: Scale
     time: Scale
     iso_native: Scale
+    bulb_above_s: float | None = None
+    flash_sync_s: float | None = None
+    shutters: tuple[Shutter, ...] = ()
+    card_mb: float | None = None
+    frame_mb: float | None = None
+    battery_frames: int | None = None
+
+
+class Zoom(BaseModel):
+    """The range of a zoom lens. [mm]
+
+    ``widest``: f-numbers, as exact values, of the largest aperture at some focal lengths, ascending; between them the
+    next longer one counts. ``aperture``: the scale from the largest aperture anywhere.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+    shortest_mm: float
+    longest_mm: float
+    widest: tuple[tuple[float, float], ...] = ()
+    aperture: Scale
+
+    def aperture_at(self, focal_mm: float) -> Scale:
+        """The aperture scale at one focal length: what lies wider than the largest aperture there is left out."""
+        at = next((exact for focal, exact in self.widest if focal_mm <= focal * (1 + 1e-9)), None)
+        if at is None and self.widest:
+            at = self.widest[-1][1]
+        marks = self.aperture.marks if at is None else tuple(m for m in self.aperture.marks if m.exact > at * 0.999)
+        return Scale("aperture", marks, self.aperture.series)
 
 
 class Lens(BaseModel):
-    """A lens at one focal length."""
+    """A lens at one focal length; ``zoom`` tells what else it could be set to."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
 
@@ -56,19 +93,48 @@ class Lens(BaseModel):
     aperture: Scale
     nearest_focus_m: float
     focus_by: Literal["hand", "drive", "distance"] = "hand"
+    zoom: Zoom | None = None
 
 
 class Filter(BaseModel):
-    """A neutral-density filter; ``stops`` is exact (density / 0.30103)."""
+    """A filter; ``stops`` is exact (density / 0.30103), or as measured on this one.
+
+    ``polariser``: its ``stops`` are those with reflections let through, ``most_stops`` those with most of them taken
+    away. ``stacks``: may be screwed onto or under another one. ``cast``: the colour it is known to add, in words.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: str
     stops: float
+    kind: Literal["neutral", "polariser"] = "neutral"
+    most_stops: float | None = None
+    stacks: bool = True
+    cast: str | None = None
+
+
+class Corrections(BaseModel):
+    """What was measured on this lens and shutter: stops by which a mark's light differs from its exact value.
+
+    Positive is brighter; keys are the marks' labels. [stops]
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    aperture: dict[str, float] = {}
+    time: dict[str, float] = {}
+
+    def of(self, mark: Mark) -> float:
+        """The correction of one mark; zero where nothing was measured. [stops]"""
+        known = {"aperture": self.aperture, "time": self.time}.get(mark.kind, {})
+        return known.get(mark.label, 0.0)
 
 
 class Kit(BaseModel):
-    """Everything in the bag. All filters can be stacked."""
+    """Everything in the bag.
+
+    ``cautious``: without a tripod the stricter rule, 1/(2 f), limits the exposure time, else 1/f.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -76,6 +142,8 @@ class Kit(BaseModel):
     lens: Lens
     filters: tuple[Filter, ...] = ()
     support: Literal["tripod", "monopod", "hand"] = "tripod"
+    cautious: bool = False
+    corrections: Corrections = Corrections()
 
 
 @dataclass

@@ -25,6 +25,15 @@ def nine_digits(value: float) -> float:
 Number = Annotated[float, PlainSerializer(nine_digits, return_type=float)]
 
 
+def _is_none(value: Any) -> bool:
+    return value is None
+
+
+def _unset() -> Any:
+    """A field that is left out of the JSON while it is None."""
+    return Field(None, exclude_if=_is_none)
+
+
 class _Shape(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -37,10 +46,14 @@ class MarkValue(_Shape):
 
 
 class FilterValue(_Shape):
-    """A filter on the lens; ``stops`` of light it takes."""
+    """A filter on the lens; ``stops`` of light it takes. ``turned``: how a polariser is turned, else None.
+
+    ``least`` lets reflections through, ``most`` takes as many of them away as it can.
+    """
 
     name: str
     stops: Number
+    turned: Literal["least", "most"] | None = _unset()
 
 
 class Focus(_Shape):
@@ -51,13 +64,17 @@ class Focus(_Shape):
 
 
 class Settings(_Shape):
-    """One aperture, one time, one ISO, the filters, a focus."""
+    """One aperture, one time, one ISO, the filters, a focus.
+
+    ``focal_length_mm`` is there only in a plan that changes it. [mm]
+    """
 
     aperture: MarkValue
     time: MarkValue
     iso: MarkValue
     filters: tuple[FilterValue, ...] = ()
     focus: Focus
+    focal_length_mm: Number | None = _unset()
 
 
 class Predicted(_Shape):
@@ -85,7 +102,8 @@ class Predicted(_Shape):
 class ExposeStep(_Shape):
     """One picture to take.
 
-    ``intended_offset`` is how far from the metered brightness the picture is meant to lie (0 but in a bracket),
+    ``intended_offset`` is how far from the metered brightness the picture is meant to lie (0 but in brackets, in
+    mistakes made on purpose, and where the scene's intent says otherwise),
     ``offset`` how far its settings miss that: the picture comes out at ``intended_offset + offset`` against the
     metered one. Both in stops, positive when brighter.
 
@@ -111,11 +129,15 @@ class ExposeStep(_Shape):
 
 
 class ControlStep(_Shape):
-    """A control reading at fixed settings. ``purpose`` ``meter``: the first frame, which tells the light."""
+    """A control reading at fixed settings.
+
+    ``purpose`` ``meter``: the first frame, which tells the light. ``check``: a frame after hands touched the rig, to be
+    held against the frames before it in brightness, focus and framing.
+    """
 
     id: str
     kind: Literal["control"] = "control"
-    purpose: Literal["meter"]
+    purpose: Literal["meter", "check"]
     settings: Settings
     predicted_ev100: Number
     text: str
@@ -123,15 +145,21 @@ class ControlStep(_Shape):
 
 
 class OperatorStep(_Shape):
-    """Something that hands must do. ``focus`` and ``filters`` are the rig's state when it is done."""
+    """Something that hands must do. ``focus`` and ``filters`` are the rig's state when it is done.
+
+    ``compose``: set up and frame; ``focus``: turn the focus ring; ``filters``: put on or take off; ``turn``: turn the
+    polariser; ``move``: another place and focal length, framed anew; ``shake``: shake the tripod in the next exposure;
+    ``settle``: leave it alone again.
+    """
 
     id: str
     kind: Literal["operator"] = "operator"
-    action: Literal["compose", "focus", "filters"]
+    action: Literal["compose", "focus", "filters", "turn", "move", "shake", "settle"]
     text: str
     why: str
     focus: Focus
     filters: tuple[FilterValue, ...] = ()
+    focal_length_mm: Number | None = _unset()
     cautions: tuple[str, ...] = ()
 
 
@@ -164,10 +192,15 @@ class GroupNote(_Shape):
 
 
 class LightBasis(_Shape):
-    """The light the plan counts on. ``origin``: the brief's own word, or a metering frame."""
+    """The light the plan counts on. ``origin``: the brief's own word, a metering frame, or a forecast from the sky.
+
+    ``guess``: nothing is known, the metering frame decides. ``low`` and ``high`` bound a forecast. [stops]
+    """
 
     ev100: Number
-    origin: Literal["brief", "metered"] = "brief"
+    origin: Literal["brief", "metered", "forecast", "guess"] = "brief"
+    low: Number | None = _unset()
+    high: Number | None = _unset()
 
 
 class Rig(_Shape):
@@ -189,16 +222,23 @@ class Inputs(_Shape):
 
 
 class Estimate(_Shape):
-    """What the plan costs; ``exposure_s`` counts open shutter only. [s]"""
+    """What the plan costs; ``exposure_s`` counts open shutter only, ``duration_s`` hands and readout too. [s]
+
+    ``card_mb`` is the room its pictures take, ``battery_share`` the share of a full battery; None: the kit does not say
+    enough. [MB], [unitless]
+    """
 
     frames: int
     control_frames: int
     operator_actions: int
     exposure_s: Number
+    duration_s: Number | None = _unset()
+    card_mb: Number | None = _unset()
+    battery_share: Number | None = _unset()
 
 
 class Plan(_Shape):
-    """The compiled plan."""
+    """The compiled plan. ``notes``: what is worth knowing and stands in nobody's way."""
 
     version: Literal[1] = PLAN_VERSION
     title: str
@@ -208,6 +248,7 @@ class Plan(_Shape):
     unreachable: tuple[Unreachable, ...] = ()
     estimate: Estimate
     cautions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def exposing(self) -> tuple[ExposeStep, ...]:

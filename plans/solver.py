@@ -42,6 +42,7 @@ _F8_LIGHT = Fraction(-6)
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 Held = Literal["aperture", "time", "iso", "focus", "filters"]
+Turned = Literal["least", "most"]
 
 
 def ticks(stops: Fraction | float) -> int:
@@ -62,17 +63,29 @@ class State(NamedTuple):
 class Demand(NamedTuple):
     """What one frame asks for at one focus: the apertures and times it may have, as masks over the scales.
 
-    ``loss`` is what the magnification takes at this focus. [stops]
+    ``loss`` is what the magnification takes at this focus. ``intended``: how far from the right brightness the frame is
+    meant to lie. ``isos``: ISO marks it may have; ``stacks``: sets of filters, as bits, that it may be shot through;
+    None: any. ``focal_mm``, ``turned``, ``shaken``: another focal length, a turned polariser, hands on the tripod.
+    [stops], [mm]
     """
 
     focus: Focus
     loss: float
     apertures: Mask
     times: Mask
+    intended: Fraction = Fraction(0)
+    isos: Mask | None = None
+    stacks: frozenset[int] | None = None
+    focal_mm: float | None = None
+    turned: Turned | None = None
+    shaken: bool = False
 
 
 class Choice(NamedTuple):
-    """One frame as chosen: places on the scales, filters as bits, offset in ticks. ``part`` counts a goal's frames."""
+    """One frame as chosen: places on the scales, filters as bits, offset in ticks. ``part`` counts a goal's frames.
+
+    The rest is handed on from the `Demand`.
+    """
 
     part: int
     aperture: int
@@ -82,6 +95,9 @@ class Choice(NamedTuple):
     focus: Focus
     offset: int
     intended: Fraction = Fraction(0)
+    focal_mm: float | None = None
+    turned: Turned | None = None
+    shaken: bool = False
 
 
 class Survivors(NamedTuple):

@@ -10,7 +10,19 @@ from fractions import Fraction
 from typing import TypeVar
 
 from plans import optics
-from plans.brief import Bracket, Compare, Deep, Goal, Ladder, Silk
+from plans.brief import (
+    Bracket,
+    Compare,
+    Deep,
+    Faults,
+    FocusBracket,
+    Freeze,
+    Goal,
+    Isolate,
+    Ladder,
+    Perspective,
+    Silk,
+)
 from plans.exposure import density_of_stops, magnification_loss
 from plans.goals import deep, ladder, words
 from plans.goals.situation import Situation
@@ -125,9 +137,9 @@ def _silk_length(situation: Situation, goal: Silk, reachable: Reachable) -> Iter
 def _subject(goal: Goal) -> str:
     if isinstance(goal, Compare):
         return _subject(goal.goals[0])
-    if isinstance(goal, Deep):
+    if isinstance(goal, Deep | FocusBracket):
         return goal.from_subject
-    return goal.focus if isinstance(goal, Ladder | Bracket) else goal.subject
+    return goal.subject if isinstance(goal, Freeze | Silk | Isolate | Faults | Perspective) else goal.focus
 
 
 def _distance(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
