@@ -29,7 +29,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from plans.kit import Filter
+from plans.kit import Corrections, Filter
 from plans.plan import Focus
 from plans.stops import KINDS, Kind, Scale
 
@@ -110,8 +110,15 @@ class Survivors(NamedTuple):
     offset: Ints
 
 
-def _lights(scale: Scale) -> Ints:
-    return np.array([ticks(mark.light) for mark in scale.marks], dtype=np.int64)
+def allowed(ground: Ground, demand: Demand, found: Survivors) -> Mask:
+    """Which of the survivors a demand allows."""
+    fits = demand.apertures[found.aperture] & demand.times[found.time]
+    if demand.isos is not None:
+        fits = fits & demand.isos[found.iso]
+    stacks = ground.neutral
+    if demand.stacks is not None:
+        stacks = np.array([stack in demand.stacks for stack in ground.stacks], dtype=bool)
+    return fits & stacks[found.filters]
 
 
 @dataclass
@@ -127,7 +134,9 @@ class Ground:
     filters
         The bag.
     ev100
-        The light. [stops]
+        The light, less what the pictures are meant to be brighter than it. [stops]
+    corrections
+        What was measured on this lens and shutter.
     """
 
     aperture: Scale
@@ -136,18 +145,26 @@ class Ground:
     native: Scale
     filters: tuple[Filter, ...]
     ev100: float
-    _seen: dict[float, Survivors] = field(default_factory=dict, repr=False)
+    corrections: Corrections = field(default_factory=Corrections)
+    _seen: dict[tuple[float, Fraction], Survivors] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         self.tolerance = max(self.scale(kind).step for kind in KINDS) / 2
-        self.lights: dict[Kind, Ints] = {kind: _lights(self.scale(kind)) for kind in KINDS}
+        self.lights: dict[Kind, Ints] = {kind: self._lights_of(kind) for kind in KINDS}
         bag = range(len(self.filters))
-        sets = [chosen for size in range(len(bag) + 1) for chosen in itertools.combinations(bag, size)]
+        sets = [
+            chosen
+            for size in range(len(bag) + 1)
+            for chosen in itertools.combinations(bag, size)
+            if size < 2 or all(self.filters[n].stacks for n in chosen)
+        ]
         self.stacks = [sum(1 << n for n in chosen) for chosen in sets]
         self.stack_ticks = np.array(
             [ticks(sum((Fraction(self.filters[n].stops) for n in chosen), Fraction(0))) for chosen in sets],
             dtype=np.int64,
         )
+        # A polariser changes what is seen: it goes on only where a frame asks for it.
+        self.neutral = np.array([all(self.filters[n].kind == "neutral" for n in chosen) for chosen in sets], dtype=bool)
         lowest = min((mark.light for mark in self.native.marks), default=None)
         highest = max((mark.light for mark in self.native.marks), default=None)
         isos = [mark.light for mark in self.iso.marks]
@@ -159,6 +176,10 @@ class Ground:
         self.iso_steps = np.maximum(np.arange(len(isos)) - below, 0).astype(np.int64)
         self.sixths = np.array([round(abs(mark.light - _F8_LIGHT) * 6) for mark in self.aperture.marks], dtype=np.int64)
 
+    def _lights_of(self, kind: Kind) -> Ints:
+        known, marks = self.corrections, self.scale(kind).marks
+        return np.array([ticks(mark.light + Fraction(known.of(mark))) for mark in marks], dtype=np.int64)
+
     def scale(self, kind: Kind) -> Scale:
         """The scale in force for one setting."""
         return {"aperture": self.aperture, "time": self.time, "iso": self.iso}[kind]
@@ -167,16 +188,20 @@ class Ground:
         """Ticks that aperture, time, ISO and filters must take away so that the brightness is right."""
         return ticks(Fraction(self.ev100) - Fraction(loss))
 
-    def survivors(self, loss: float) -> Survivors:
-        """All settings whose brightness lies within the tolerance, at a focus that takes ``loss`` stops."""
-        if loss not in self._seen:
-            self._seen[loss] = self._search(loss)
-        return self._seen[loss]
+    def survivors(self, loss: float, intended: Fraction = Fraction(0)) -> Survivors:
+        """All settings whose brightness lies within the tolerance of what is ``intended``. [stops]
 
-    def _search(self, loss: float) -> Survivors:
+        ``loss``: what the magnification takes at the focus. [stops]
+        """
+        if (loss, intended) not in self._seen:
+            self._seen[loss, intended] = self._search(loss, intended)
+        return self._seen[loss, intended]
+
+    def _search(self, loss: float, intended: Fraction) -> Survivors:
         a, t, i = (self.lights[kind] for kind in KINDS)
         # Brightness without the time, then the run of times (ascending) that brings it within the tolerance.
-        rest = self.target(loss) + a[:, None, None] + i[None, :, None] - self.stack_ticks[None, None, :]
+        wanted = self.target(loss) - ticks(intended)
+        rest = wanted + a[:, None, None] + i[None, :, None] - self.stack_ticks[None, None, :]
         tolerance = ticks(self.tolerance)
         first = np.searchsorted(t, -rest - tolerance, side="left")
         count = np.searchsorted(t, -rest + tolerance, side="right") - first
@@ -227,8 +252,8 @@ def _options(
     """For each key of held values the options of one frame, by the state of the rig they need."""
     keyed: dict[tuple[float | int, ...], _Options] = {}
     for demand in demands:
-        found = ground.survivors(demand.loss)
-        fits = demand.apertures[found.aperture] & demand.times[found.time]
+        found = ground.survivors(demand.loss, demand.intended)
+        fits = allowed(ground, demand, found)
         a, t, i, f, offset = (column[fits] for column in found)
         units = np.abs(offset) // _TICKS_PER_UNIT
         held = [{"aperture": a, "time": t, "iso": i, "filters": f}[name] for name in hold if name != "focus"]
@@ -251,7 +276,10 @@ def _options(
             if "focus" in hold:
                 key += (demand.focus.distance_m,)
             state = State(demand.focus.distance_m, ground.stacks[int(f[n])])
-            choice = Choice(part, *at, state.filters, demand.focus, int(offset[n]))
+            choice = Choice(
+                part, *at, state.filters, demand.focus, int(offset[n]), demand.intended, demand.focal_mm, demand.turned,
+                demand.shaken,
+            )  # fmt: skip
             keyed.setdefault(key, {}).setdefault(state, []).append(_Option(cost, choice))
     return keyed
 
