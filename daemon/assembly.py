@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 
@@ -19,6 +20,7 @@ from daemon.feed import Command, CommandQueue
 from daemon.operator import ConsoleOperator, Operator, named_operator
 from daemon.runner import Runner
 from daemon.store import Store
+from daemon.streams import is_terminal
 from plans.plan import OperatorStep, Plan
 
 
@@ -35,7 +37,7 @@ def open_camera(port: str | None, work: Path) -> Iterator[CameraProcess]:
 def choose_operator(name: str | None, camera_port: str | None) -> Operator | None:
     """The operator a user asked for; by default the console, or nobody where there is no terminal."""
     if name is None:
-        name = "console" if sys.stdin.isatty() and sys.stderr.isatty() else "nobody"
+        name = "console" if is_terminal(sys.stdin) and is_terminal(sys.stderr) else "nobody"
     if name == "nobody":
         return None
     if name == "console":
@@ -43,8 +45,8 @@ def choose_operator(name: str | None, camera_port: str | None) -> Operator | Non
     return named_operator(name, camera_port)
 
 
-def refuse_without_hands(plan: Plan, operator: Operator | None) -> None:
-    """Refuse a plan that needs hands when nobody is there.
+def refuse_without_hands(plan: Plan, operator: Operator | None, composed: bool = False) -> None:
+    """Refuse a plan that needs hands when nobody is there. ``composed``: the user said that the rig stands.
 
     Raises
     ------
@@ -53,10 +55,11 @@ def refuse_without_hands(plan: Plan, operator: Operator | None) -> None:
     """
     needed = [step.text for step in plan.steps if isinstance(step, OperatorStep)]
     if needed and operator is None:
+        times = "once" if len(needed) == 1 else f"{len(needed)} times, first"
+        rest = "" if composed else "; a rig that stands framed and focused needs no first step with --composed"
         raise UsageError(
-            f"This plan needs hands {len(needed)} times, first: {needed[0]} Found no terminal to ask on. "
-            "Run it in a terminal, or name an operator with --operator; a rig that stands framed and focused needs "
-            "no first step with --composed"
+            f"This plan needs hands {times}: {needed[0]} Found no terminal to ask on. "
+            f"Run it in a terminal, or name an operator with --operator{rest}"
         )
 
 
@@ -87,21 +90,25 @@ def fit_to_camera(plan: Plan, state: CameraState, may_recompile: bool) -> tuple[
 
 @contextmanager
 def stopping_by_signal(runner: Runner, commands: CommandQueue) -> Iterator[list[int]]:
-    """Ctrl-C and SIGTERM stop the run after the frame in flight, and at once while it waits for hands.
+    """Ctrl-C, SIGTERM and a terminal that closes stop the run after the frame in flight, at once while it waits.
 
     Gives the list of signals that came.
     """
     asked: list[int] = []
+    signals = [signal.SIGINT, signal.SIGTERM]
+    if signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:  # as `nohup` has it, so that a run outlives its terminal
+        signals.append(signal.SIGHUP)
 
     def stop(number: int, frame: FrameType | None) -> None:
         asked.append(number)
         if runner.waiting_for_hands:
             raise KeyboardInterrupt
         if len(asked) == 1:
-            print("\nStopping after the frame in flight.", file=sys.stderr, flush=True)
+            with suppress(OSError):  # not by print, which may be at work when the signal comes
+                os.write(2, b"\nStopping after the frame in flight.\n")
         commands.send(Command(f"signal-{len(asked)}", "stop"))
 
-    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = {number: signal.signal(number, stop) for number in signals}
     try:
         yield asked
     finally:

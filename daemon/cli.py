@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import importlib
+import json
 import os
+import signal
 import sys
 
-import click
+from daemon import streams
 
-from daemon import log
+STOPPED = 130  # as `daemon.commands.common` has it, which is not imported yet when Ctrl-C comes early
+
+try:
+    import click
+except KeyboardInterrupt:
+    os.write(2, b"\nstopwright: stopped by hand\n")
+    raise SystemExit(STOPPED) from None
 
 _COMMANDS = {
     "demo": ("daemon.commands.demo", "demo"),
     "compile": ("daemon.commands.planning", "compile_command"),
     "explain": ("daemon.commands.planning", "explain"),
+    "light": ("daemon.commands.light", "light"),
     "kit": ("daemon.commands.kit", "kit"),
     "cameras": ("daemon.commands.connected", "cameras"),
     "check": ("daemon.commands.connected", "check"),
@@ -53,19 +62,51 @@ def stopwright(level: str) -> None:
 
     Exit codes: 0 done, 2 bad input, 3 goal unreachable, 4 camera, 5 store, 6 paused, 130 stopped by Ctrl-C.
     """
+    from daemon import log
+
     log.set_up(level)
 
 
 def main() -> None:
     """The command's entry. A fault of our own ends in one line; STOPWRIGHT_DEBUG=1 shows where."""
     try:
-        stopwright()
+        streams.prepare()
+        code = _run()
+    except KeyboardInterrupt:  # before a command could say it better
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        print("\nstopwright: stopped by hand", file=sys.stderr, flush=True)
+        code = STOPPED
+    trouble = streams.output_trouble()
+    if trouble is not None:
+        print(
+            f"stopwright: standard output: cannot be written ({trouble}). What was to be told there is lost; make room "
+            "or send it elsewhere, then repeat what only tells",
+            file=sys.stderr,
+            flush=True,
+        )
+    sys.exit(code or (2 if trouble is not None else 0))
+
+
+def _run() -> int:
+    try:
+        told = stopwright.main(prog_name="stopwright", standalone_mode=False)
+    except click.Abort:
+        raise KeyboardInterrupt from None
+    except click.ClickException as error:
+        if "--json" in sys.argv:
+            print(json.dumps({"error": "UsageError", "message": error.format_message()}, indent=2), flush=True)
+        error.show()
+        return error.exit_code
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else int(bool(end.code))
     except Exception as fault:
         if os.environ.get("STOPWRIGHT_DEBUG"):
             raise
-        click.echo(
+        print(
             f"stopwright: a fault of its own ({type(fault).__name__}: {fault}). What is in the record stays there; "
             "set STOPWRIGHT_DEBUG=1 and repeat to see where, and please report it",
-            err=True,
+            file=sys.stderr,
+            flush=True,
         )
-        sys.exit(1)
+        return 1
+    return told if isinstance(told, int) else 0  # the code of --help and --version

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from daemon import clock
 from daemon.camera.binding import bind
 from daemon.camera.dialects import camera_scales
-from daemon.camera.verbs import Camera
+from daemon.camera.verbs import Camera, CameraState
 from daemon.errors import CameraAbsent, CameraBusy, CameraError, CameraHeld, CameraSilent, RunPaused, StoreError
 from daemon.feed import CommandQueue, Event, Kind, Listener
 from daemon.frames import FrameTaker
@@ -30,7 +30,7 @@ def may_pass(error: CameraError) -> bool:
     return isinstance(error, LOST) or type(error) is CameraError
 
 
-_ASK_AGAIN_S = 0.5
+ASK_AGAIN_S = 0.5  # between two looks for a lost camera
 _Result = TypeVar("_Result")
 
 
@@ -44,6 +44,40 @@ class Manners:
 
     patience_s: float = 60.0
     reachable: bool = False
+
+
+def first_state(camera: Camera, manners: Manners, commands: CommandQueue, listener: Listener) -> CameraState:
+    """Everything the camera tells of itself before a run goes on; one that is not there is waited for as a lost one is.
+
+    Raises
+    ------
+    CameraError
+        The latest trouble, when patience is over.
+    RunPaused
+        If a client asks to stop meanwhile.
+    """
+
+    def tell(kind: Kind, text: str) -> None:
+        with suppress(Exception):
+            listener(Event(kind, text))
+
+    end, waiting = clock.monotonic() + manners.patience_s, False
+    while True:
+        try:
+            state = camera.state()
+        except LOST as trouble:
+            if clock.monotonic() >= end:
+                raise
+            if not waiting:
+                tell("camera-lost", str(trouble))
+            waiting = True
+        else:
+            if waiting:
+                tell("camera-back", "The camera is there")
+            return state
+        if commands.take() is not None:
+            raise RunPaused("Stopped as asked, while the camera was waited for. Nothing was begun")
+        clock.sleep(ASK_AGAIN_S)
 
 
 class RunContext:
@@ -114,7 +148,13 @@ class RunContext:
         return self._left[1]
 
     def step(self, row: StepRow) -> Step:
-        """The plan's step behind a row."""
+        """The plan's step behind a row.
+
+        Raises
+        ------
+        StoreError
+            If there is none: a record that Stopwright does not write.
+        """
         for step in self.plan(row.revision).steps:
             if step.id == row.step_id:
                 return step
@@ -134,7 +174,7 @@ class RunContext:
 
     def reconciler(self) -> Reconciler:
         """Finds out what became of frames in flight."""
-        return Reconciler(self.taker(), self.tell_event, self.plan)
+        return Reconciler(self.taker(), self.tell_event, self.step)
 
     def wait_for_camera(self, error: CameraError) -> None:
         """Wait for a lost camera, then settle the frame in flight.
@@ -155,7 +195,7 @@ class RunContext:
             except CameraError as trouble:
                 if not may_pass(trouble) or clock.monotonic() >= end:
                     raise trouble from error
-                clock.sleep(_ASK_AGAIN_S)
+                clock.sleep(ASK_AGAIN_S)
         self.tell("camera-back", "The camera is back")
 
     def with_camera(self, act: Callable[[], _Result]) -> _Result:
@@ -192,7 +232,7 @@ class RunContext:
             If so.
         """
         if self._commands.take() is not None:
-            raise RunPaused("Stopped as asked. Nothing is lost; go on with: stopwright resume last")
+            raise RunPaused("Stopped as asked. Nothing is lost")
 
     @contextmanager
     def asking(self, what: str) -> Iterator[Operator]:
@@ -205,8 +245,7 @@ class RunContext:
         """
         if self.operator is None:
             raise RunPaused(
-                f"{what}\nNobody is there to answer. Nothing is lost; go on from a terminal, or with --operator, by: "
-                "stopwright resume last"
+                f"{what}\nNobody is there to answer. Nothing is lost; go on from a terminal, or with --operator"
             )
         self.waiting_for_hands = True
         try:
@@ -222,7 +261,9 @@ class RunContext:
 
     def tell_event(self, event: Event) -> None:
         """The same for an event that is made already. Whoever listens cannot end a run by failing."""
-        if event.kind not in ("step-started", "frame-kept"):  # these are in the record as steps and frames
-            self.logbook.add_event(event.kind, event.text, self.run.id, event.data)
-        with suppress(Exception):
-            self._listener(event)
+        try:
+            if event.kind not in ("step-started", "frame-kept"):  # these are in the record as steps and frames
+                self.logbook.add_event(event.kind, event.text, self.run.id, event.data)
+        finally:  # it is heard though the store refuses
+            with suppress(Exception):
+                self._listener(event)

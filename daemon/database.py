@@ -91,7 +91,7 @@ def sqlite_trouble(error: BaseException, asked: str, path: Path) -> StoreError:
     """The error for what SQLite refused: what was asked, found, allowed, what to do."""
     code = getattr(error, "sqlite_errorname", None) or ""
     told = f"{asked} in {path}"
-    go_on = "Nothing already recorded is lost. Then go on with: stopwright resume last"
+    go_on = "Nothing already recorded is lost"
     if code == "SQLITE_FULL" or (code.startswith("SQLITE_IOERR") and is_full(path.parent)):
         return StoreError(f"{told}: the disk with the store is full. Free some space. {go_on}")
     if code.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_AUTH")):

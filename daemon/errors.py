@@ -46,6 +46,9 @@ __all__ = [
 ]
 
 
+_SHOWN = 40  # marks that are named when a setting was refused; scales of exposure times have more
+
+
 class UsageError(StopwrightError):
     """A command that cannot be carried out as asked: what was asked, found, allowed, what to do."""
 
@@ -79,7 +82,9 @@ class SettingRefused(CameraError):
 
     def __init__(self, setting: str, asked: str, found: str, offered: Sequence[str], advice: str = ""):
         self.setting, self.asked, self.found, self.offered, self.advice = setting, asked, found, list(offered), advice
-        shown = ", ".join(self.offered[:40]) or "nothing"
+        shown = ", ".join(self.offered[:_SHOWN]) or "nothing"
+        if (more := len(self.offered) - _SHOWN) > 0:
+            shown += f" and {more} more"
         text = f"{setting}: asked for {asked}, the camera shows {found}; it offers {shown}"
         super().__init__(f"{text}. {advice}" if advice else text)
 

@@ -121,7 +121,7 @@ class Files:
                 if self._flushed(target)[:2] != (size, sha256):
                     raise StoreError(
                         f"store {target}: another file lies there already; nothing is ever overwritten. The new one "
-                        f"stays at {incoming}. Move one of them by hand, then go on with: stopwright resume last"
+                        f"stays at {incoming}. Move one of them by hand"
                     ) from None
                 self.set_aside(incoming)
             self._flush_folder(target.parent)
@@ -328,7 +328,7 @@ def link_then_unlink(source: Path, target: Path) -> None:
 
 def os_trouble(error: OSError, asked: str, place: str, root: Path) -> StoreError:
     """The error for what the operating system refused: what was asked, found, allowed, what to do."""
-    go_on = "Nothing already recorded is lost. Then go on with: stopwright resume last"
+    go_on = "Nothing already recorded is lost"
     full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
     if full or (error.errno == errno.EIO and is_full(root)):
         return StoreError(f"{asked} {place}: the disk with the store {root} is full. Free some space. {go_on}")

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from typing import Any, TextIO
 
 import structlog
 
+from daemon.streams import is_terminal
+
 
 def set_up(level: str = "warning", sink: TextIO | None = None) -> None:
     """Send logs of at least ``level`` (debug, info, warning, error) to ``sink``, standard error by default."""
-    stream = sink or sys.stderr
+    stream = sink or sys.stderr or io.StringIO()
     render: Any = (
-        structlog.dev.ConsoleRenderer(colors=False) if stream.isatty() else structlog.processors.JSONRenderer()
+        structlog.dev.ConsoleRenderer(colors=False) if is_terminal(stream) else structlog.processors.JSONRenderer()
     )
     structlog.configure(
         processors=[

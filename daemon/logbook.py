@@ -102,18 +102,14 @@ class Logbook(Notes):
         run_id: int,
         plan: Plan,
         why: str,
-        only: Iterable[str] | None = None,
-        replaced: Outcome = "skipped",
         settles: tuple[int, str] | None = None,
     ) -> int:
         """Give a run its plan, or a re-targeted one, with its steps; the revision's number, from 1.
 
+        Steps of earlier revisions that are still to do become ``skipped``: from now on this revision does them.
+
         Parameters
         ----------
-        only
-            Ids of the plan's steps that are to be done; None: all of them. A re-targeted plan leaves out what is done.
-        replaced
-            The outcome of steps of earlier revisions that are still to do: from now on this revision does them.
         settles
             A step's row and why: the step that led to this plan becomes ``kept`` in the same transaction, so that a
             death never shows it done and the plan forgotten.
@@ -121,13 +117,10 @@ class Logbook(Notes):
         Raises
         ------
         StoreError
-            If the run has ended, an attempt of it is still open, or an id of ``only`` is not in the plan.
+            If the run has ended, or an attempt of it is still open.
         """
         text, now = plan_json(plan), clock.utc_now()
         digest = hashlib.sha256(text.encode()).hexdigest()
-        wanted = None if only is None else set(only)
-        if wanted is not None and (unknown := wanted - {step.id for step in plan.steps}):
-            raise StoreError(f"add_plan: asked for steps {sorted(unknown)} that the plan does not have")
         with self._writing("add_plan") as connection:
             state = connection.scalar(sa.select(tables.runs.c.state).where(tables.runs.c.id == run_id))
             if state is None or state in _ENDED:
@@ -145,7 +138,7 @@ class Logbook(Notes):
             connection.execute(
                 tables.steps.update()
                 .where(tables.steps.c.run_id == run_id, tables.steps.c.outcome.is_(None))
-                .values(outcome=replaced, outcome_why=f"plan revision {revision}: {why}", outcome_at=now)
+                .values(outcome="skipped", outcome_why=f"plan revision {revision}: {why}", outcome_at=now)
             )
             rows = [
                 {
@@ -159,7 +152,6 @@ class Logbook(Notes):
                     "settings": getattr(step, "settings", None),
                 }
                 for position, step in enumerate(plan.steps, 1)
-                if wanted is None or step.id in wanted
             ]
             if rows:
                 connection.execute(tables.steps.insert(), rows)

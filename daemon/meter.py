@@ -38,7 +38,7 @@ class Meter:
         plan = context.plan(row.revision)
         context.tell("step-started", step.text, step=step.id)
         settings, reading = self._converge(row, step)
-        metered = conclude(plan, step, settings, reading, kit_of(plan).lens.focal_length_mm)
+        metered = conclude(plan, step, settings, reading, kit_of(plan))
         text = f"The light is EV {metered.ev100:.1f}, {metered.error:+.2f} stop against the plan"
         context.tell("light-metered", text, ev100=metered.ev100, error=metered.error, decision=metered.decision)
         answer = AS_PLANNED if metered.decision == "hold" else RETARGET
@@ -76,7 +76,7 @@ class Meter:
             settings = further
         raise RunPaused(
             f"The light could not be metered in {LONGEST_METERING} frames: it changes too fast, or the link drops. "
-            "Nothing is lost; go on with: stopwright resume last"
+            "Nothing is lost"
         )
 
     def _ask(self, error: float) -> str:
@@ -88,7 +88,7 @@ class Meter:
         with self._context.asking(question) as operator:
             answer = operator.choose(question, [RETARGET, AS_PLANNED, STOP])
         if answer == STOP:
-            raise RunPaused("Stopped at the metering frame. Nothing is lost; go on with: stopwright resume last")
+            raise RunPaused("Stopped at the metering frame. Nothing is lost")
         return answer
 
     def _plan_for(self, plan: Plan, light: LightBasis) -> Plan:

@@ -7,12 +7,16 @@ packaging entry point ``stopwright.operators``.
 
 from __future__ import annotations
 
+import os
+import termios
 import textwrap
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib.metadata import entry_points
 from typing import Literal, Protocol, TextIO
 
-from daemon.errors import UsageError
+from daemon.errors import RunPaused, UsageError
+from daemon.streams import columns, is_terminal
 from plans.plan import OperatorStep
 
 Answer = Literal["done", "skip", "stop"]
@@ -37,7 +41,15 @@ class Operator(Protocol):
 
 
 class ConsoleOperator:
-    """Asks on the terminal: one line, one key, Enter."""
+    """Asks on the terminal: one line, one key, Enter.
+
+    What was typed before a question stood there is no answer to it, and is dropped.
+
+    Raises
+    ------
+    RunPaused
+        From every question, when the console is closed.
+    """
 
     name = "console"
 
@@ -66,24 +78,42 @@ class ConsoleOperator:
         self._read("  Enter when read: ", [""])
 
     def _wrapped(self, text: str) -> None:
-        self._say(textwrap.fill(text, 80, initial_indent="  ", subsequent_indent="    "))
+        width = columns(self._sink)
+        self._say(textwrap.fill(text, width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False))
 
     def _say(self, text: str) -> None:
         print(text, file=self._sink, flush=True)
 
     def _read(self, prompt: str, allowed: Sequence[str] | dict[str, Answer]) -> str:
         while True:
+            _forget_typing(self._source)
             print(prompt, end="", file=self._sink, flush=True)
-            line = self._source.readline()
+            line = _line(self._source)
             if not line:
-                raise UsageError(
-                    "The console was closed while hands were needed. Nothing is lost; "
-                    "go on with: stopwright resume last"
-                )
+                self._say("")
+                raise RunPaused("The console was closed while hands were needed. Nothing is lost")
             word = line.strip().lower()
             if word in allowed:
                 return word
             self._say(f"  {word!r} is none of the answers")
+
+
+def _forget_typing(source: TextIO) -> None:
+    """Drop what was typed already: Enter pressed while a frame was exposed is no filter put on."""
+    if is_terminal(source):
+        with suppress(termios.error):
+            termios.tcflush(source.fileno(), termios.TCIFLUSH)
+
+
+def _line(source: TextIO) -> str:
+    """The next line; empty when there will be none. From a terminal it is read past the reader's memory of more."""
+    if not is_terminal(source):
+        return source.readline()
+    read = b""
+    with suppress(OSError):  # the terminal is gone
+        while not read.endswith(b"\n") and (part := os.read(source.fileno(), 4096)):
+            read += part
+    return read.decode(source.encoding or "utf-8", errors="replace")
 
 
 def named_operator(name: str, camera_port: str | None) -> Operator:

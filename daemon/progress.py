@@ -1,4 +1,5 @@
-"""What a person sees while a run goes on: one line an event, a bar of text, never more than 80 columns."""
+"""What a person sees while a run goes on: one line an event, a bar of text, never more than 80 columns
+and no more than the terminal has."""
 
 from __future__ import annotations
 
@@ -7,10 +8,11 @@ from typing import TextIO
 
 from daemon.feed import Event
 from daemon.report import settings_line
+from daemon.streams import columns
 from plans.plan import Settings
 
 BAR = 12  # characters
-WIDTH = 80
+LEFT = 12  # characters for the time that is left
 LONG_S = 2.0  # an exposure from here on is announced, so that silence does not worry anyone [s]
 PREFIXES = {
     "step-skipped": "Skipped: ",
@@ -18,7 +20,6 @@ PREFIXES = {
     "camera-lost": "Camera lost: ",
     "frame-recovered": "Found: ",
     "unasked-frame": "Unasked: ",
-    "paused": "Paused: ",
 }
 
 
@@ -27,6 +28,7 @@ class Progress:
 
     def __init__(self, sink: TextIO, asks: bool = False):
         self._sink, self._asks = sink, asks
+        self._width = columns(sink)
         self._left_s = 0.0
         self._overheads: list[float] = []
         self._group = ""
@@ -45,7 +47,9 @@ class Progress:
         elif event.kind == "run-started":
             self._say(f"{event.text}\n  pictures and record: {data['folder']}")
         elif event.kind == "run-done":
-            self._say(f"\n{event.text}.")
+            self._say(f"\n{_end(event)}.")
+        elif event.kind == "paused":
+            pass  # the command itself says why it ends, and with which words to go on
         elif data.get("hands"):
             if not self._asks:
                 self._say("")
@@ -62,23 +66,34 @@ class Progress:
         self._overheads.append(max(0.0, data["took_s"] - exposure))
         todo = data["total"] - data["done"]
         left = self._left_s - exposure + todo * sum(self._overheads) / len(self._overheads)
-        filled = round(BAR * data["done"] / data["total"])
-        bar = "=" * filled + "." * (BAR - filled)
+        bar = BAR if self._width > 60 else 0
+        filled = round(bar * data["done"] / data["total"])
         odd = "" if data["verified"] == "as planned" else f"  ({data['verified']})"
-        text = f"  {bar} {data['done']:>3}/{data['total']}  {settings_line(settings)}{odd}"
-        self._say(f"{text[: WIDTH - 14]:<{WIDTH - 14}}{_minutes(left):>12}")
+        text = f"  {'=' * filled}{'.' * (bar - filled)} {data['done']:>3}/{data['total']}  "
+        text += f"{settings_line(settings)}{odd}"
+        room = self._width - LEFT - 2
+        self._say(f"{text[:room]:<{room}}{_minutes(left):>{LEFT}}" if bar else text)
 
     def _heading(self, goal: str) -> None:
         if goal != self._group:
             self._group = goal
-            self._say(f"\n  {goal}"[:WIDTH])
+            self._say(f"\n  {goal}"[: self._width])
 
     def _wrapped(self, text: str, indent: str) -> None:
         for line in text.splitlines():
-            self._say(textwrap.fill(line, WIDTH, initial_indent=indent, subsequent_indent=indent + "  "))
+            self._say(textwrap.fill(line, self._width, initial_indent=indent, subsequent_indent=indent + "  "))
 
     def _say(self, text: str) -> None:
         print(text, file=self._sink, flush=True)
+
+
+def _end(event: Event) -> str:
+    """The last line of a run: what became of its pictures."""
+    kept = event.data["counts"]["kept"].get("expose", 0)
+    total = event.data["counts"]["steps"].get("expose", 0)
+    if not kept:
+        return f"Run {event.data['run']} has ended without a picture"
+    return event.text if kept == total else f"{event.text}: {kept} of {total} pictures, {total - kept} left out"
 
 
 def _minutes(seconds: float) -> str:

@@ -19,8 +19,7 @@ from daemon.pictures.reading import METHOD, FrameMeasure, Reading, compare, meas
 from daemon.retarget import settings_light
 from daemon.store import Store
 from plans.compiler import kit_of
-from plans.exposure import magnification_loss
-from plans.optics import magnification
+from plans.kit import Kit
 from plans.plan import ExposeStep, Plan, Settings
 
 
@@ -56,11 +55,30 @@ class Reader:
         self._write(frame, reading, None, None, {"settings": settings})
         return reading
 
+    def check(self, frame: FrameRow, settings: Settings, plan: Plan) -> float | None:
+        """How much brighter a check frame is than its settings give, going by the metering frame. [stops]
+
+        Where the two cannot be compared block by block (one is black or white all over) their levels are, which tells
+        the least that it is off. None when there is no metering frame that can be read.
+        """
+        meter, metered_at = self._metering_frame()
+        meter_measure = self._if_readable(meter)
+        reading = compare(self.measure(frame), meter_measure)
+        expected = None
+        if metered_at is not None:
+            expected = light_between(metered_at, settings, kit_of(plan))
+        self._write(frame, reading, meter, expected, {"checked": settings})
+        if meter_measure is None or expected is None:
+            return None
+        if reading.against_reference_stops is not None:
+            return reading.against_reference_stops - expected
+        return reading.level_stops - compare(meter_measure).level_stops - expected
+
     def finish(self, plan: Plan) -> None:
         """Read every picture of ``plan`` that has no reading yet, and write the readings down."""
         frames = kept_frames(self._store, self._run)
         meter, metered_at = self._metering_frame()
-        focal_length_mm = kit_of(plan).lens.focal_length_mm
+        kit = kit_of(plan)
         read = {row.frame_id for row in self._store.logbook.readings(self._run.id) if row.version == _version()}
         for step in plan.exposing:
             frame = frames.get(step.id)
@@ -77,7 +95,7 @@ class Reader:
             from_meter = compare(measured_frame, meter_measure) if meter_measure else None
             more = {}
             if from_meter is not None and metered_at is not None:
-                expected = light_between(metered_at, step.settings, focal_length_mm)
+                expected = light_between(metered_at, step.settings, kit)
                 measured = from_meter.against_reference_stops
                 more["meter"] = _compared(expected, measured)
             self._write(frame, reading, reference, expected_difference(plan, step), more)
@@ -119,14 +137,9 @@ def _compared(expected: float | None, measured: float | None) -> dict[str, float
     return {"expected_stops": expected, "measured_stops": measured, "residual_stops": residual}
 
 
-def light_between(one: Settings, other: Settings, focal_length_mm: float) -> float:
+def light_between(one: Settings, other: Settings, kit: Kit) -> float:
     """How much brighter ``other`` makes a picture than ``one``, in one light. [stops]"""
-
-    def given(settings: Settings) -> float:
-        loss = magnification_loss(magnification(focal_length_mm, settings.focus.distance_m))
-        return settings_light(settings) - loss
-
-    return given(other) - given(one)
+    return settings_light(other, kit) - settings_light(one, kit)
 
 
 def _version() -> str:

@@ -16,37 +16,36 @@ from pathlib import PurePosixPath
 
 from daemon import clock
 from daemon.camera.verbs import CardFile
-from daemon.errors import CameraBusy
+from daemon.errors import CameraBusy, StoreError
 from daemon.feed import Event, Listener
 from daemon.files import StoredFile, attempt_stem, unasked_stem
 from daemon.frames import FOLDERS, Exposing, Fetched, FrameTaker, Taken, role_of
-from daemon.logbook import Attempt, StepRow
+from daemon.logbook import Attempt, FileRow, StepRow
 from daemon.pictures.exif import ExifFacts, read_exif
 from daemon.pictures.opening import PictureUnreadable
-from plans.plan import ControlStep, ExposeStep, Plan
+from plans.plan import ControlStep, ExposeStep, Step
 
 AFTER_EXPOSURE_S = 2.0  # readout and writing to the card, beyond the exposure itself [s]
 PAIR_S = 2.5  # the second file of a pair comes within this time after the first [s]
 CLOCK_SLACK_S = 3.0  # card clocks count in steps of 2 s, and a link takes its time [s]
+LISTINGS = 3  # a card's list that lacks what is known to be on it is asked for so often before it is believed
 _POLL_S = 0.25
-
-Steps = Callable[[int], Plan]
 
 
 class Reconciler:
-    """Settles the open attempts of one run. ``plan_of`` gives the plan of a revision."""
+    """Settles the open attempts of one run. ``step_of`` gives the plan's step behind a row."""
 
-    def __init__(self, taker: FrameTaker, tell: Listener, plan_of: Steps):
-        self._taker, self._tell, self._plan_of = taker, tell, plan_of
+    def __init__(self, taker: FrameTaker, tell: Listener, step_of: Callable[[StepRow], Step]):
+        self._taker, self._tell, self._step_of = taker, tell, step_of
         self._store, self._camera, self._run = taker.store, taker.camera, taker.run
         self._logbook = taker.store.logbook
 
     def settle(self) -> None:
         """Give every open attempt its end; a recovered frame also gives its step the outcome."""
-        self._look_at_card()
+        self._look_at_card(self._camera.card())
         for attempt in self._logbook.open_attempts(self._run.id):
             row = self._logbook.step(attempt.step_row)
-            step = exposing_step(self._plan_of(row.revision), row)
+            step = self._exposing_step(row)
             self._set_aside_partials(row, attempt)
             if not (self._recover_from_disk(attempt, row, step) or self._recover_from_card(attempt, row, step)):
                 why = "no picture of it was found on the card after the link or the daemon died"
@@ -55,14 +54,21 @@ class Reconciler:
 
     def sweep(self) -> None:
         """Bring in every picture on the card that was made during the run, and list every file that is not."""
-        self._look_at_card()
-        for exposure in exposures(self._new_on_card()):
+        on_card = self._whole_card()
+        self._look_at_card(on_card)
+        for exposure in exposures(self._new_among(on_card)):
             self._list_unasked(exposure, self._taker.fetch("unasked", exposure))
         known = {file.path for file in self._logbook.files(self._run.id)}
         for path in self._store.files.strays(self._run.folder, known):
             stray = self._store.files.find_stored(path)
             if stray is not None:
                 self._record_unasked(stray.path, [stray])
+
+    def _exposing_step(self, row: StepRow) -> Exposing:
+        step = self._step_of(row)
+        if not isinstance(step, ExposeStep | ControlStep):
+            raise StoreError(f"step {row.step_id} takes no frame, but an attempt at it is in the logbook")
+        return step
 
     # -- taking up what is there ----------------------------------------------------------------------------------
 
@@ -108,24 +114,27 @@ class Reconciler:
     def _wait_for_frame(self, attempt: Attempt) -> list[CardFile] | None:
         """The exposure on the card that may be the attempt's, waited for as long as it may still last.
 
-        The wall clock may have been set since the intent, so that the wait is always one whole exposure.
+        The wall clock may have been set since the intent, so that the wait is always one whole exposure. The last look
+        is at the whole card: the frame's announcement may have been lost.
         """
         end = clock.monotonic() + attempt.exposure_s + AFTER_EXPOSURE_S
         while True:
+            last = clock.monotonic() >= end
+            look = self._whole_card if last else self._camera.card
             try:
-                found = self._candidate(attempt)
+                found = self._candidate(attempt, look())
                 if found is not None and self._expects_pairs() and len(found) < 2:
                     clock.sleep(PAIR_S)
-                    found = self._candidate(attempt)
+                    found = self._candidate(attempt, self._whole_card())
             except CameraBusy:
                 found = None
-            if found is not None or clock.monotonic() >= end:
+            if found is not None or last:
                 return found
             clock.sleep(_POLL_S)
 
-    def _candidate(self, attempt: Attempt) -> list[CardFile] | None:
+    def _candidate(self, attempt: Attempt, on_card: Iterable[CardFile]) -> list[CardFile] | None:
         window = self._capture_window(attempt)
-        for exposure in exposures(self._new_on_card()):
+        for exposure in exposures(self._new_among(on_card)):
             taken = _when(exposure[0].taken)
             if window is None or taken is None or window[0] <= taken <= window[1]:
                 return exposure
@@ -175,10 +184,26 @@ class Reconciler:
 
     # -- the card -------------------------------------------------------------------------------------------------
 
-    def _look_at_card(self) -> None:
+    def _whole_card(self) -> list[CardFile]:
+        """Every picture on the card, whatever was announced of it.
+
+        A camera that is busy may leave pictures out without a word, so that a list that lacks some that were there
+        counts only when the next ones lack them too: then the card was changed.
+        """
+        known = {(file.folder, file.name) for file in self._camera.card()}
+        known |= {(file.card_folder or "", file.card_name or "") for file in self._of_run()}
+        for _ in range(LISTINGS):
+            on_card = self._camera.card(fresh=True)
+            if known <= {(file.folder, file.name) for file in on_card}:
+                break
+        return on_card
+
+    def _of_run(self) -> list[FileRow]:
+        return [file for file in self._logbook.files(self._run.id) if file.card_name is not None]
+
+    def _look_at_card(self, on_card: Sequence[CardFile]) -> None:
         """A card that holds none of the run's pictures was put in meanwhile: what is on it is not the run's."""
-        ours = [file for file in self._logbook.files(self._run.id) if file.card_name is not None]
-        on_card = self._camera.card()
+        ours = self._of_run()
         if not ours or not on_card:
             return
         names = {(file.folder, file.name, file.taken or "") for file in on_card}
@@ -192,8 +217,8 @@ class Reconciler:
             text = "Another card is in the camera; the pictures that were on it before are left alone"
             self._tell(Event("note", text, {"pictures": len(older)}))
 
-    def _new_on_card(self) -> list[CardFile]:
-        """What is on the card and neither in the record of any run nor there from before."""
+    def _new_among(self, on_card: Iterable[CardFile]) -> list[CardFile]:
+        """Of what is on the card, what is neither in the record of any run nor there from before."""
         known: dict[tuple[str | None, str | None], list[tuple[int | None, str | None]]] = {}
         for seen in self._logbook.card_seen(self._run.id):
             known.setdefault((seen.folder, seen.name), []).append((seen.size, seen.taken or None))
@@ -201,13 +226,13 @@ class Reconciler:
             known.setdefault((file.card_folder, file.card_name), []).append((file.size, file.card_taken))
         return [
             file
-            for file in self._camera.card()
+            for file in on_card
             if not any(_same(file, size, taken) for size, taken in known.get((file.folder, file.name), []))
         ]
 
     def _with_card_names(self, stored: StoredFile) -> StoredFile:
         """A stored file with the camera's names for it, where exactly one picture on the card has its size."""
-        alike = [file for file in self._new_on_card() if file.size == stored.size]
+        alike = [file for file in self._new_among(self._camera.card()) if file.size == stored.size]
         if len(alike) != 1:
             return stored
         return StoredFile(
@@ -253,17 +278,3 @@ def exposures(files: Iterable[CardFile]) -> list[list[CardFile]]:
     for file in files:
         groups.setdefault((file.folder, PurePosixPath(file.name).stem), []).append(file)
     return list(groups.values())
-
-
-def exposing_step(plan: Plan, row: StepRow) -> Exposing:
-    """The plan's step behind a row that exposes.
-
-    Raises
-    ------
-    LookupError
-        If the row's step takes no frame: a record that Stopwright does not write.
-    """
-    for step in plan.steps:
-        if step.id == row.step_id and isinstance(step, ExposeStep | ControlStep):
-            return step
-    raise LookupError(f"step {row.step_id} takes no frame")

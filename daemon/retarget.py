@@ -6,25 +6,33 @@ import math
 
 from daemon.metering import Metered, judge_light, next_move
 from daemon.pictures.reading import Reading
+from plans.kit import Kit
 from plans.plan import ControlStep, MarkValue, Plan, Settings
 from plans.stops import Kind, Scale
 
 LONGEST_METERING = 8  # frames; moves of up to 4 stops cross every light there is
 
 
-def settings_light(settings: Settings) -> float:
-    """Stops of image brightness that settings give, less what filters take. [stops] Source: APEX."""
-    light = math.log2(settings.time.exact / settings.aperture.exact**2) + math.log2(settings.iso.exact / 100)
-    return light - sum(item.stops for item in settings.filters)
+def settings_light(settings: Settings, kit: Kit) -> float:
+    """Stops of image brightness that settings give, less what filters take and the focus costs. [stops] Source: APEX.
 
-
-def expected_level(step: ControlStep, settings: Settings, focal_length_mm: float) -> float:
-    """Where a metering frame should lie against mid grey, were the light as planned. [stops]"""
+    What was measured on this kit's lens and shutter counts.
+    """
     from plans.exposure import magnification_loss
     from plans.optics import magnification
 
-    loss = magnification_loss(magnification(focal_length_mm, settings.focus.distance_m))
-    return step.predicted_ev100 + settings_light(settings) - loss
+    light = math.log2(settings.time.exact / settings.aperture.exact**2) + math.log2(settings.iso.exact / 100)
+    light += kit.corrections.aperture.get(settings.aperture.mark, 0.0) + kit.corrections.time.get(
+        settings.time.mark, 0.0
+    )
+    focal = settings.focal_length_mm or kit.lens.focal_length_mm
+    loss = magnification_loss(magnification(focal, settings.focus.distance_m))
+    return light - sum(item.stops for item in settings.filters) - loss
+
+
+def expected_level(step: ControlStep, settings: Settings, kit: Kit) -> float:
+    """Where a metering frame should lie against mid grey, were the light as planned. [stops]"""
+    return step.predicted_ev100 + settings_light(settings, kit)
 
 
 def moved(settings: Settings, stops: float, scales: dict[Kind, Scale]) -> Settings:
@@ -56,7 +64,7 @@ def next_settings(settings: Settings, reading: Reading, scales: dict[Kind, Scale
     return None if target == settings else target
 
 
-def conclude(plan: Plan, step: ControlStep, settings: Settings, reading: Reading, focal_length_mm: float) -> Metered:
+def conclude(plan: Plan, step: ControlStep, settings: Settings, reading: Reading, kit: Kit) -> Metered:
     """What the light is, from a metering frame that can be believed."""
-    expected = expected_level(step, settings, focal_length_mm)
+    expected = expected_level(step, settings, kit)
     return judge_light(plan.inputs.light.ev100, expected, reading.level_stops)

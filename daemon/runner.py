@@ -6,12 +6,16 @@ that acts on the camera. Whatever ends it, the logbook knows how far it came; `R
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from typing import Any
 
 from daemon import clock
 from daemon.camera.binding import bind
+from daemon.camera.dialects import refuses_to_tell
 from daemon.camera.verbs import Camera, CameraState
-from daemon.context import LOST, Manners, RunContext, may_pass
+from daemon.checking import Checker
+from daemon.context import LOST, Manners, RunContext, first_state, may_pass
 from daemon.errors import CameraError, RunPaused, StoreError, UsageError
 from daemon.feed import CommandQueue, Listener
 from daemon.frames import picture_of
@@ -44,6 +48,7 @@ class Runner:
         self._commands = commands or CommandQueue()
         self._manners = manners or Manners()
         self._context: RunContext | None = None
+        self._found: dict[str, str] = {}  # the camera's settings as they were found; at hand though the store refuses
 
     @property
     def run_id(self) -> int | None:
@@ -65,17 +70,23 @@ class Runner:
         RunPaused, CameraError, StoreError, PlanUnreachable
             If the run had to stop; it is in the logbook and can be resumed.
         """
-        state = self._camera.state()
+        state = first_state(self._camera, self._manners, self._commands, self._listener)
         bind(plan, state)
         on_card = self._camera.card()
         logbook = self._store.logbook
-        run = logbook.new_run(plan.title, state.port, state.model, self._operator.name if self._operator else "nobody")
-        logbook.remember_card(run.id, on_card)
-        logbook.remember_settings(run.id, _to_put_back(state))
-        context = self._begin(run.id)
-        context.adopt_plan(plan, "as compiled")
-        context.tell("run-started", f"Run {run.id}: {plan.title}", run=run.id, folder=str(context.folder))
-        self._caution(context, plan.cautions)
+        self._context = None
+        try:
+            operator = self._operator.name if self._operator else "nobody"
+            run = logbook.new_run(plan.title, state.port, state.model, operator)
+            logbook.remember_card(run.id, on_card)
+            logbook.remember_settings(run.id, _to_put_back(state))
+            context = self._begin(run.id)
+            context.adopt_plan(plan, "as compiled")
+            context.tell("run-started", f"Run {run.id}: {plan.title}", run=run.id, folder=str(context.folder))
+            self._caution(context, plan.cautions)
+        except BaseException as error:
+            self._end_before_walk(error)
+            raise
         self._walk(context)
         return run.id
 
@@ -97,7 +108,8 @@ class Runner:
         if not logbook.run_plans(run.id):
             logbook.abandon(run.id, "it died before it had a plan")
             raise UsageError(f"run {run.id}: it died before its plan was stored, with no frame taken. Shoot it again")
-        found = _to_put_back(self._camera.state())  # before the run is called running: the camera may not answer
+        # Before the run is called running: the camera may not answer.
+        found = _to_put_back(first_state(self._camera, self._manners, self._commands, self._listener))
         logbook.run_state(run.id, "running")
         logbook.remember_settings(run.id, found)
         context = self._begin(run.id)
@@ -111,11 +123,24 @@ class Runner:
         return run.id
 
     def _begin(self, run_id: int) -> RunContext:
+        self._store.note_run(run_id)
         run = self._store.logbook.run(run_id)
+        self._found = {item.name: item.label for item in self._store.logbook.settings_found(run_id)}
         self._context = RunContext(
             self._store, self._camera, self._operator, self._listener, self._manners, run, self._commands
         )
         return self._context
+
+    def _end_before_walk(self, error: BaseException) -> None:
+        """Leave no run that is called running: one without a plan is abandoned, one that has its plan pauses."""
+        logbook = self._store.logbook
+        with suppress(StoreError):  # if the store refuses this too, `resume` finds the run without a plan
+            newest = logbook.list_runs()[-1:]
+            if self._context is not None and logbook.run_plans(self._context.run.id):
+                self._pause(self._context, error)
+            elif newest and newest[0].state == "running" and not logbook.run_plans(newest[0].id):
+                self._context = None
+                logbook.abandon(newest[0].id, f"it ended before it had a plan: {type(error).__name__}")
 
     # -- the walk -------------------------------------------------------------------------------------------------
 
@@ -138,7 +163,7 @@ class Runner:
 
     def _do(self, context: RunContext, row: StepRow, reader: Reader) -> None:
         step = context.step(row)
-        if not isinstance(step, OperatorStep) and (lack := context.hands().lacks(step.settings)):
+        if not isinstance(step, OperatorStep) and (lack := context.hands().lacks(step)):
             self._skip(context, row, f"{lack}, because that was skipped")
             return
         if isinstance(step, OperatorStep) and not is_of_use(context.hands(), context.plan(row.revision), step):
@@ -147,6 +172,8 @@ class Runner:
         self._caution(context, step.cautions)
         if isinstance(step, OperatorStep):
             self._ask_hands(context, row, step)
+        elif isinstance(step, ControlStep) and step.purpose == "check":
+            Checker(context, reader).do(row, step)
         elif isinstance(step, ControlStep):
             Meter(context, reader).do(row, step)
         else:
@@ -165,7 +192,7 @@ class Runner:
         with context.asking(step.text) as operator:
             answer = operator.act(step)
         if answer == "stop":
-            raise RunPaused("Stopped before the next thing for hands. Go on with: stopwright resume last")
+            raise RunPaused("Stopped before the next thing for hands. Nothing is lost")
         if answer == "skip":
             self._skip(context, row, "skipped by the operator")
             return
@@ -218,22 +245,43 @@ class Runner:
     # -- stopping and ending --------------------------------------------------------------------------------------
 
     def _pause(self, context: RunContext, error: BaseException) -> None:
-        """Leave everything so that the run can go on; whatever cannot be done now is done by `resume`."""
-        text = str(error) or "stopped by hand"
-        if isinstance(error, StoreError):
-            return  # the store refuses: the run stays as the logbook has it, and resume finds out
+        """Leave everything so that the run can go on; whatever cannot be done now is done by `resume`.
+
+        Raises
+        ------
+        StoreError
+            If the store refuses what must be written now, unless ``error`` says already that it refuses.
+        """
+        refusals: list[StoreError] = []
+
+        def attempt(act: Callable[..., None], *arguments: Any, **named: Any) -> None:
+            try:
+                act(*arguments, **named)
+            except StoreError as refusal:
+                refusals.append(refusal)
+
         if not isinstance(error, LOST):
             try:
-                context.reconciler().settle()
-                self._restore(context)
+                if not isinstance(error, StoreError):  # what became of the frame in flight has to be written
+                    attempt(lambda: context.reconciler().settle())
+                attempt(self._restore, context)
             except CameraError as trouble:
-                context.tell("note", f"The camera's settings could not be put back now: {trouble}")
-        context.logbook.run_state(context.run.id, "paused")
-        context.tell("paused", text, run=context.run.id, error=type(error).__name__)
+                attempt(context.tell, "note", f"The camera's settings could not be put back now: {trouble}")
+        attempt(context.logbook.run_state, context.run.id, "paused")
+        text = str(error) or "stopped by hand"
+        attempt(context.tell, "paused", text, run=context.run.id, error=type(error).__name__)
+        if refusals and not isinstance(error, StoreError):
+            raise refusals[0] from error
 
     def _restore(self, context: RunContext) -> None:
-        """Put the camera's settings back as they were found."""
-        found = {item.name: item.label for item in context.logbook.settings_found(context.run.id)}
+        """Put the camera's settings back as they were found, then note that.
+
+        Raises
+        ------
+        CameraError
+            Among others, if the camera refuses to tell one of them now: the run must not end with it as it is.
+        """
+        found = self._found
         state = self._camera.state()
         back = {
             name: label
@@ -242,9 +290,11 @@ class Runner:
         }
         self._camera.apply(back)
         context.logbook.mark_restored(context.run.id, back)
-        left = sorted(set(found) - set(back))
+        left = sorted(set(found) - set(back) - set(state.untold))
         if left:
             context.tell("note", f"Not put back, because the camera does not let them be set now: {', '.join(left)}")
+        if untold := [name for name in state.untold if name in found]:
+            raise refuses_to_tell(untold)
 
 
 def _to_put_back(state: CameraState) -> dict[str, str]:

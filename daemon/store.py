@@ -15,11 +15,11 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from daemon import clock, migrations
 from daemon.errors import StoreError, UsageError
@@ -35,7 +35,9 @@ LOCK = "shooting.lock"
 _OURS = {LOGBOOK, f"{LOGBOOK}-wal", f"{LOGBOOK}-shm", f"{LOGBOOK}-journal", LOCK, "incoming", "runs", "lost+found"}
 _ELSEWHERE = "or name another folder with --store or STOPWRIGHT_STORE"
 
-_held: set[int] = set()
+_HOLDER_BYTES = 2048  # written at once and always as long, so that nobody reads half of it
+_PROBED_S = 0.5  # a lock that is merely looked at is free again well within this [s]
+_held: dict[int, Path] = {}  # locks of this process: file handle, place
 
 
 def _let_go_in_child() -> None:
@@ -85,25 +87,48 @@ class Store:
         place = self.path / LOCK
         with wording("lock", place, self.path):
             handle = os.open(place, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        _held.add(handle)
+        _held[handle] = place
         try:
             with wording("lock", place, self.path):
-                try:
-                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                except BlockingIOError:
-                    raise UsageError(self._held_by(handle)) from None
+                if not _taken(handle):
+                    raise UsageError(self._held_by(handle))
                 holder = {"pid": os.getpid(), "command": command[:200], "since": f"{clock.utc_now():%FT%TZ}"}
-                os.ftruncate(handle, 0)
-                os.pwrite(handle, json.dumps(holder).encode(), 0)
+                _write_holder(handle, holder)
             yield
         finally:
-            if handle in _held:  # else this is a forked child, which let go already
-                _held.discard(handle)
+            if _held.pop(handle, None) is not None:  # else this is a forked child, which let go already
                 os.close(handle)
+
+    def note_run(self, run_id: int) -> None:
+        """Say which run this process shoots, for whoever looks; a process that does not hold the lock says nothing."""
+        for handle, place in _held.items():
+            if place == self.path / LOCK:
+                with suppress(OSError, ValueError):
+                    _write_holder(handle, json.loads(os.pread(handle, _HOLDER_BYTES, 0)) | {"run": run_id})
+
+    def run_in_progress(self) -> int | None:
+        """The run that a living process shoots into this store; None: there is no such process, or no run yet.
+
+        The system gave the lock back when its holder ended, so that a run that was killed is not taken for one.
+        """
+        try:
+            handle = os.open(self.path / LOCK, os.O_RDONLY | os.O_CLOEXEC)
+        except OSError:
+            return None
+        try:
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            with suppress(OSError, ValueError, TypeError, AttributeError):
+                return int(json.loads(os.pread(handle, _HOLDER_BYTES, 0)).get("run"))
+        except OSError:
+            pass
+        finally:
+            os.close(handle)
+        return None
 
     def _held_by(self, handle: int) -> str:
         try:
-            holder = json.loads(os.pread(handle, 4096, 0))
+            holder = json.loads(os.pread(handle, _HOLDER_BYTES, 0))
             who = f"process {holder['pid']} has it since {holder['since']}: {holder['command']}"
         except (ValueError, KeyError, TypeError):
             who = "another process has just taken it"
@@ -111,6 +136,24 @@ class Store:
             f"shoot into {self.path}: one run at a time; {who}. Wait for it to end or stop it there with Ctrl-C, "
             f"{_ELSEWHERE}"
         )
+
+
+def _taken(handle: int) -> bool:
+    """Lock a file for this process alone; False when another one keeps it."""
+    end = clock.monotonic() + _PROBED_S
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if clock.monotonic() >= end:
+                return False
+            clock.sleep(0.02)
+        else:
+            return True
+
+
+def _write_holder(handle: int, holder: Mapping[str, Any]) -> None:
+    os.pwrite(handle, json.dumps(holder).encode().ljust(_HOLDER_BYTES), 0)
 
 
 def default_store_path(environ: Mapping[str, str] = os.environ) -> Path:

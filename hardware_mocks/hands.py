@@ -226,7 +226,14 @@ class SimulatedOperator:
         self._answers = dict(answers or {})
 
     def act(self, step: OperatorStep) -> Literal["done", "skip", "stop"]:
-        """Do what the step's action names and no more, as hands would; ``compose`` does all and turns the dial to M."""
+        """Do what the step's action names and no more, as hands would; ``compose`` does all and turns the dial to M.
+
+        What these hands cannot do to a simulated camera (move it, zoom, shake it, turn a polariser) is skipped.
+        """
+        if step.action in ("move", "shake", "turn"):
+            return "skip"
+        if step.action == "settle":
+            return "done"
         if step.id in self._forgets or step.action in self._forgets:
             return "done"
         if step.action == "compose":

@@ -235,8 +235,8 @@ class InProcessCamera:
             raise StoreError(f"{into}: {error.strerror}") from None
         return len(content)
 
-    def card(self) -> list[CardFile]:
-        """Every picture on the card."""
+    def card(self, fresh: bool = False) -> list[CardFile]:
+        """Every picture on the card. Nothing is remembered here, so that every list is ``fresh``."""
         self._here()
         self._verb("list")
         return [self._card_file(handle, entry) for handle, entry in self.core.files().items()]

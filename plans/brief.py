@@ -23,11 +23,12 @@ class _Goal(BaseModel):
 
 
 class Freeze(_Goal):
-    """Moving ``subject`` shown sharp: smear at most the circle of confusion, or ``smear_mm``. [mm]"""
+    """Moving ``subject`` shown sharp: smear at most the circle of confusion, ``smear_mm`` or ``smear_px``. [mm, px]"""
 
     goal: Literal["freeze"] = "freeze"
     subject: str
     smear_mm: float | None = None
+    smear_px: float | None = None
 
 
 SilkGrade = Literal["flowing", "silk", "veil"]
@@ -37,9 +38,9 @@ IsolateGrade = Literal["soft", "separated", "melted"]
 class Silk(_Goal):
     """Moving ``subject`` drawn out: ``flowing``, ``silk`` or ``veil``.
 
-    ``share``: the smear's own least and most share instead of the grade's. ``length_m``: the visible length of the
-    moving part, in the scene; the smear is then measured against it instead of the frame's height, and the floor of
-    1/4 s falls away. [m]
+    ``share``: the smear's own least and most share instead of the grade's, and no floor of 1/4 s. ``length_m``: the
+    visible length of the moving part, in the scene; the smear is then measured against it instead of the frame's
+    height, and the floor falls away too. [m]
     """
 
     goal: Literal["silk"] = "silk"
@@ -52,7 +53,7 @@ class Silk(_Goal):
 class Isolate(_Goal):
     """``subject`` sharp in its whole depth before a background that is clearly not.
 
-    ``grade``: how far a point of the background spreads; ``share``: the same as a share of the frame's width.
+    ``grade``: how far a point of the background spreads; ``share``: the same as a share of the frame's width, instead.
     """
 
     goal: Literal["isolate"] = "isolate"
@@ -125,8 +126,8 @@ Mistake = Literal["under", "over", "shaken", "misfocused", "motion"]
 class Faults(_Goal):
     """Honest mistakes beside one right picture of ``subject``, each by a stated amount.
 
-    ``under`` and ``over`` [stops]; ``shaken``: times longer than the hand-held limit; ``misfocused`` and ``motion``:
-    disc or smear of the subject in circles of confusion. [unitless]
+    ``by`` names the amounts that are not the usual ones. ``under`` and ``over`` [stops]; ``shaken``: times longer than
+    the hand-held limit; ``misfocused`` and ``motion``: disc or smear of the subject in circles of confusion. [unitless]
     """
 
     goal: Literal["faults"] = "faults"
@@ -200,12 +201,16 @@ class Place(BaseModel):
 
 
 class Limits(BaseModel):
-    """Limits the photographer sets. ``iso_at_most`` is a mark, compared on the scale. ``spread`` in stops."""
+    """Limits the photographer sets. ``iso_at_most`` is a mark, compared on the scale. ``spread`` in stops.
+
+    ``flicker``: times that lamps on the mains make uneven are only named, or left out.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
 
     iso_at_most: str | None = None
     spread: Fraction = Fraction(1, 6)
+    flicker: Literal["name", "avoid"] = "name"
 
 
 class Brief(BaseModel):

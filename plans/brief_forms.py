@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, ValidationInfo, field_validator
 
-from plans.brief import Limits, Place
+from plans.brief import Limits, Place, ShownOn
 from plans.goal_forms import off_known_scale
+from plans.light_forms import known_of
+from plans.phrases import Phrase
 from plans.scale_forms import MarkText
-from plans.units import Bounds, Form, Number, Text, Word
+from plans.units import Bounds, Form, Number, Text, Word, refusal
 
 
 class TitleForm(Form):
@@ -20,8 +22,9 @@ class TitleForm(Form):
     title: Annotated[str, Text("a title", 200, "Fountain, evening class")]
     place: Any = None
     when: Any = None
-    kit: Any = Field(description="a mapping of body, lens, filters and support, or the name of a kit file")
-    scene: Any = Field(description="a mapping of light and subjects")
+    shown_on: Annotated[ShownOn | None, Phrase(*get_args(ShownOn))] = None
+    kit: Any = Field(description="a mapping of body, lens, filters, support and corrections, or the name of a kit file")
+    scene: Any = Field(description="a mapping of light, subjects and what else matters there")
     goals: list[Any] = Field(min_length=1, max_length=100, description="a list of 1 to 100 goals")
     limits: Any = None
 
@@ -43,6 +46,15 @@ class LimitsForm(Form):
         Fraction,
         Number("stops", Bounds(0, Fraction(1, 2), above=True), "1/6", fraction=True, units=("stops", "stop")),
     ] = Fraction(1, 6)
+    flicker: Annotated[Literal["name", "avoid"], Word("name", "avoid")] = "name"
+
+    @field_validator("flicker")
+    @classmethod
+    def _under_lamps(cls, word: str, info: ValidationInfo) -> str:
+        known = known_of(info)
+        if known.subjects is not None and "scene" not in known.unsure and known.mains_hz is None:
+            raise refusal("flicker in a scene with mains", "Add `mains: 50 Hz` to the scene, or delete flicker")
+        return word
 
     @field_validator("iso_at_most")
     @classmethod
@@ -52,4 +64,4 @@ class LimitsForm(Form):
         return text
 
     def build(self) -> Limits:
-        return Limits(iso_at_most=self.iso_at_most, spread=self.spread)
+        return Limits(iso_at_most=self.iso_at_most, spread=self.spread, flicker=self.flicker)

@@ -1,22 +1,35 @@
 """From a brief, the marks that can be set and the light to a plan: every goal in order, the rig's state carried along.
 
-Goals are taken one after the other as the brief lists them; within one the search is exhaustive (`plans.solver`). A
-goal that cannot be reached is told with its reasons and remedies, and the others are planned without it.
+Within a goal the search is exhaustive (`plans.group`, `plans.series`); over the goals the order with the fewest
+operator actions is searched (`plans.order`). A goal that cannot be reached is told with its reasons and remedies, and
+the others are planned without it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import NamedTuple
 
+from plans import ephemeris
 from plans.brief import Brief
+from plans.bulb import with_bulb
+from plans.cautions import SunSeen, cautions_for
 from plans.errors import BriefError, Complaint
 from plans.goals import finding
+from plans.goals.menu import offer
 from plans.goals.situation import Situation
 from plans.kit import Kit
-from plans.plan import Inputs, LightBasis, Plan, Rig, mark_value
-from plans.rehearsal import estimate
+from plans.light_frame import field_deg, sun_in_frame
+from plans.order import arrange
+from plans.plan import Inputs, LightBasis, Plan, Rig, Unreachable, mark_value, nine_digits
+from plans.rehearsal import estimate, estimate_notes
 from plans.stops import KINDS, Kind, Scale, scale_from_exact
 from plans.writer import Writer
+
+UNPROVEN = (
+    "So many goals were put in order step by step: another order may need fewer hands. Fewer goals a brief, or goals "
+    "that share focus and filters next to each other, make it certain."
+)
 
 
 def compile_brief(
@@ -45,12 +58,20 @@ def compile_brief(
         The same bytes through `plans.plan.plan_json` for the same input. Goals that cannot be reached are listed in
         ``unreachable``; nothing is raised for them.
     """
-    light = light or LightBasis(ev100=brief.scene.light.ev100)
+    told = brief.scene.light
+    light = light or LightBasis(ev100=told.ev100, origin=told.origin, low=told.low, high=told.high)
+    # The light as the plan writes it down, so that the plan read back compiles to itself.
+    light = light.model_copy(update={"ev100": nine_digits(light.ev100)})
     kit = brief.kit
     in_force: dict[Kind, Scale] = {"aperture": kit.lens.aperture, "time": kit.body.time, "iso": kit.body.iso}
     in_force |= dict(scales or {})
-    situation = Situation(kit, brief.scene, brief.limits, light.ev100, in_force)
-    writer = _write(brief, situation, rig)
+    in_force["time"] = with_bulb(kit.body, in_force["time"])
+    situation = Situation(
+        kit, brief.scene, brief.limits, light.ev100, in_force, brief.shown_on, brief.place, brief.when
+    )
+    writer, unreachable, proven = _write(brief, situation, rig)
+    steps, cautions = cautions_for(brief, writer.steps, sun_seen(brief), rig)
+    cost = estimate(steps, kit, brief.scene)
     return Plan(
         title=brief.title,
         inputs=Inputs(
@@ -61,37 +82,54 @@ def compile_brief(
             series={kind: in_force[kind].series for kind in KINDS},
         ),
         groups=tuple(writer.groups),
-        steps=tuple(writer.steps),
-        unreachable=tuple(writer.unreachable),
-        estimate=estimate(writer.steps),
-        cautions=tuple(writer.cautions),
+        steps=tuple(steps),
+        unreachable=unreachable,
+        estimate=cost,
+        cautions=cautions,
+        notes=(
+            *situation.notes(),
+            *estimate_notes(steps, cost, kit, brief.scene),
+            *(() if proven else (UNPROVEN,)),
+        ),
     )
 
 
-def _write(brief: Brief, situation: Situation, rig: Rig) -> Writer:
-    """Steps for every goal, in the brief's order, and a second look at filters that merely stayed on.
+def sun_seen(brief: Brief) -> SunSeen | None:
+    """Where the sun stands for a brief; None without a place and a time."""
+    place, when = brief.place, brief.when
+    if place is None or when is None:
+        return None
+    sun = ephemeris.sun(place.latitude, place.longitude, when)
+    facing = brief.scene.facing_deg
+    if facing is None:
+        return SunSeen(sun.altitude_deg, None)
+    sensor, focal = brief.kit.body.sensor, brief.kit.lens.focal_length_mm
+    near = sun_in_frame(sun, facing, field_deg(sensor.width_mm, focal), field_deg(sensor.height_mm, focal))
+    return SunSeen(sun.altitude_deg, near.from_frame_deg)
 
-    Goal by goal, a filter that stays on costs no hands, even when a later goal takes it off anyway. So each goal that
-    is shot through filters is tried bare; that is taken when the whole plan then costs no more.
-    """
 
-    def attempt(bare: frozenset[int]) -> Writer:
-        writer = Writer(situation, rig)
-        for number, goal in enumerate(brief.goals, 1):
-            writer.add(goal, number, without if number in bare else None)
-        return writer
+class _Found(NamedTuple):
+    writer: Writer
+    unreachable: tuple[Unreachable, ...]
+    proven: bool
 
-    without = situation.without_filters() if situation.kit.filters else situation
-    bare: frozenset[int] = frozenset()
-    writer = attempt(bare)
-    for number in range(1, len(brief.goals) + 1):
-        if number not in writer.filtered() or not finding.reachable(without, brief.goals[number - 1]):
-            continue
-        other = attempt(bare | {number})
-        if other.unreachable == writer.unreachable and other.cost() <= writer.cost():
-            bare, writer = bare | {number}, other
+
+def _write(brief: Brief, situation: Situation, rig: Rig) -> _Found:
+    """Steps for every goal that can be reached, in the order that needs the fewest hands; the others diagnosed."""
+    offers = [offer(situation, goal) for goal in brief.goals]
+    unreachable = [
+        finding.diagnose(situation, goal, f"{finding.name(goal)} (goal {number})")
+        for number, (goal, one) in enumerate(zip(brief.goals, offers, strict=True), 1)
+        if one is None
+    ]
+    writer = Writer(situation, rig)
+    known = [(number, one) for number, one in enumerate(offers, 1) if one is not None]
+    arrangement = arrange([one.menu for _, one in known], writer.state())
+    for place, ending in arrangement.taken:
+        number, one = known[place]
+        writer.add(one.goal, number, one.found(situation, ending.choices))
     writer.finish()
-    return writer
+    return _Found(writer, tuple(unreachable), arrangement.proven)
 
 
 def recompile(plan: Plan, light: LightBasis, rig: Rig) -> Plan:

@@ -1,67 +1,174 @@
-"""A plan in plain words: each step, what it changes and holds, and what that does to the picture, in numbers."""
+"""A plan in plain words: each step, what it changes and holds and why, what that does to the picture, in numbers.
+
+The reader is a student: each word of the trade is told where it first stands (`plans.glossary`).
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from plans.bag import Bag, bag_list
+from plans.brief import Brief
+from plans.cautions import NIGHT, NIGHT_EV, is_wet
+from plans.errors import BriefError
+from plans.explain_light import filter_words, parts, together
+from plans.explain_picture import picture_lines
+from plans.glossary import Glossary
 from plans.goals import words
-from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, Settings, Step
+from plans.plan import ControlStep, ExposeStep, GroupNote, OperatorStep, Plan, Settings
 from plans.rehearsal import summary, wrapped
+
+_WHY_HELD = {
+    "aperture": "so that sharp depth and background stay as they are",
+    "time": "so that what moves is drawn equally long",
+    "iso": "so that noise stays as it is",
+    "focus": "so that the same things are sharp and equally large",
+    "filters": "so that colours and reflections stay as they are",
+}
+# By how a goal's name begins.
+_WHAT_FOR = {
+    "compare": "pictures to lay side by side: what differs between them is what the changed settings do",
+    "ladder": "one setting goes up rung by rung and another gives back the light: only what they do is seen",
+    "noise": "ISO goes up rung by rung while less and less light falls on the sensor: only noise is seen to grow",
+    "bracket": "the same picture darker and brighter on purpose: what a wrong exposure looks like",
+    "focus bracket": "the focus goes back step by step, so that the sharp parts can be put together afterwards",
+    "faults": "one right picture and mistakes made on purpose, each by a known amount",
+    "perspective": "the subject equally large from several places: only its surroundings change",
+    "polariser": "the same picture with reflections and without them",
+}
+
+
+def brief_of(plan: Plan) -> Brief | None:
+    """The brief that a plan carries; None when what it carries cannot be read."""
+    from plans.compiler import plan_scales  # late: the YAML and unit libraries come with it
+    from plans.reading import brief_from_tree
+
+    try:
+        return brief_from_tree(plan.inputs.brief, camera_scales=plan_scales(plan))
+    except BriefError:
+        return None
+
+
+def packed(plan: Plan, brief: Brief) -> Bag:
+    """The bag for a plan made from this brief."""
+    dark = plan.inputs.light.ev100 < NIGHT_EV or any(NIGHT in step.cautions for step in plan.steps)
+    return bag_list(plan.steps, brief.kit, brief.scene, plan.estimate, wet=is_wet(brief), dark=dark)
 
 
 def explain(plan: Plan) -> str:
-    """The plan as text of at most 80 columns: the summary, then every step in order, a final newline."""
+    """The plan as text of at most 80 columns: words, summary, bag, then every step in order; a final newline."""
+    brief = brief_of(plan)
+    pitch = brief.kit.body.sensor.width_mm / brief.kit.body.sensor.pixels[0] if brief else None
+    glossary = Glossary()
     by_id = {step.id: step for step in plan.exposing}
-    notes = {group.id: group for group in plan.groups}
+    groups = {group.id: group for group in plan.groups}
     members = {group.id: [by_id[step] for step in group.steps] for group in plan.groups}
-    lines = [summary(plan)]
+    title = wrapped(plan.title)
+    head = summary(plan).splitlines()[len(title) :]
+    lines = [*title, "", "Words", *glossary.table("\n".join(head)), "", "The plan", *head, ""]
+    lines += _bag_lines(plan, brief)
     group = ""
     for step in plan.steps:
+        alike = isinstance(step, ExposeStep) and len({member.criteria for member in members[step.group]}) == 1
         if isinstance(step, ExposeStep) and step.group != group:
             group = step.group
-            note = notes[group]
-            lines += wrapped(f"== {note.id}  {note.title}")
-            if len(note.steps) > 1:
-                lines += wrapped(f"held: {_settings(note.held)}; changed: {_settings(note.changed)}", 3)
-            shared = {step.criteria for step in members[group]}
-            for line in (*note.criteria, *(shared.pop() if len(shared) == 1 else ())):
-                lines += wrapped(f"must hold: {line}", 3)
-            lines.append("")
-        alike = isinstance(step, ExposeStep) and len({member.criteria for member in members[step.group]}) == 1
-        lines += _step(step, by_id, criteria=not alike)
+            lines += _group_lines(groups[group], step.criteria if alike else (), glossary)
+        if isinstance(step, ExposeStep):
+            lines += _picture(plan, step, by_id[step.reference], groups[group], not alike, pitch, glossary)
+        else:
+            lines += _other(step, glossary)
         for caution in step.cautions:
-            lines += wrapped(f"CAUTION  {caution}", 4)
+            lines += glossary.lines(f"CAUTION  {caution}", 4)
         lines.append("")
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
-def _settings(names: tuple[str, ...]) -> str:
-    return words.listed(words.KIND_WORDS[name] for name in names) or "nothing"
+def _bag_lines(plan: Plan, brief: Brief | None) -> list[str]:
+    if brief is None:
+        return [*wrapped("This plan does not hold its brief: the bag list and widths in pixels are left out."), ""]
+    bag = packed(plan, brief)
+    lines = ["To take along", *(line for item in bag.take for line in wrapped(f"[ ] {item}", 2))]
+    if bag.may_stay:
+        lines += wrapped(f"may stay at home: {words.listed(bag.may_stay)}", 2)
+    return [*lines, ""]
 
 
-def _step(step: Step, by_id: dict[str, ExposeStep], criteria: bool) -> list[str]:
+def _settings(names: Sequence[str]) -> str:
+    return words.listed(words.KIND_WORDS.get(name, name) for name in names) or "nothing"
+
+
+def _why_held(name: str) -> str:
+    return f"{words.KIND_WORDS[name]} {'are' if name == 'filters' else 'is'} held {_WHY_HELD[name]}"
+
+
+def _group_lines(note: GroupNote, shared: Sequence[str], glossary: Glossary) -> list[str]:
+    """A group's head: what it is for, what is held in it and why it must be, what it is held to."""
+    lines = glossary.lines(f"== {note.id}  {note.title}")
+    if len(note.steps) > 1:
+        lines += [
+            line
+            for begin, text in _WHAT_FOR.items()
+            if note.title.startswith(begin)
+            for line in glossary.lines(text, 3)
+        ]
+        lines += glossary.lines(f"held: {_settings(note.held)}; changed: {_settings(note.changed)}", 3)
+        for name in note.held:
+            if name in _WHY_HELD:
+                lines += glossary.lines(_why_held(name), 5)
+    for line in (*note.criteria, *shared):
+        lines += glossary.lines(f"must hold: {line}", 3)
+    return [*lines, ""]
+
+
+def _other(step: ControlStep | OperatorStep, glossary: Glossary) -> list[str]:
     if isinstance(step, OperatorStep):
-        return [*wrapped(f"{step.id}  YOUR HANDS"), *wrapped(step.text, 4), *wrapped(f"why: {step.why}", 4)]
-    if isinstance(step, ControlStep):
-        return [*wrapped(f"{step.id}  {step.text}"), *wrapped(_line(step.settings), 4)]
-    lines = wrapped(f"{step.id}  {step.goal}")
-    lines += wrapped(_line(step.settings), 4)
-    if step.reference == step.id:
+        lines = [*wrapped(f"{step.id}  YOUR HANDS"), *glossary.lines(step.text, 4)]
+        return [*lines, *glossary.lines(f"why: {step.why}", 4)]
+    return [*glossary.lines(f"{step.id}  {step.text}"), *glossary.lines(_line(step.settings), 4)]
+
+
+def _picture(
+    plan: Plan,
+    step: ExposeStep,
+    reference: ExposeStep,
+    note: GroupNote,
+    criteria: bool,
+    pitch_mm: float | None,
+    glossary: Glossary,
+) -> list[str]:
+    """One picture: its settings, what changed against the reference as a sum of stops, what the picture shows."""
+    lines = [*glossary.lines(f"{step.id}  {step.goal}"), *glossary.lines(_line(step.settings), 4)]
+    if step is reference:
         if step.held:
-            lines += wrapped("the others of this group are compared with this one", 4)
+            lines += glossary.lines("the others of this group are compared with this one", 4)
     else:
-        reference = by_id[step.reference].settings
-        changes = [_change(name, reference, step.settings) for name in step.changed]
-        lines += wrapped(f"against {step.reference}: {'; '.join(changes) or 'nothing changes'}", 4)
-        lines += wrapped(f"held: {_settings(step.held)}", 4)
-    lines += wrapped(_brightness(step), 4)
-    for text in _picture(step):
-        lines += wrapped(text, 4)
+        lines += glossary.lines(f"changed against {step.reference}, counted in stops:", 4)
+        changes = parts(plan, step, reference)
+        others = [_change(name, reference.settings, step.settings) for name in step.changed if name not in _COUNTED]
+        if step.settings.focal_length_mm != reference.settings.focal_length_mm:
+            others.append(_change("focal length", reference.settings, step.settings))
+        for text in (*others, *(part.text for part in changes)):
+            lines += glossary.lines(f"- {text}", 6)
+        lines += glossary.lines(f"= {together(step, reference) if changes or others else 'nothing changes'}", 6)
+        lines += glossary.lines(f"held: {_settings(step.held)}", 4)
+        for name in step.held:
+            if name not in note.held and name in _WHY_HELD:
+                lines += glossary.lines(_why_held(name), 6)
+    if step.shaken:
+        lines += glossary.lines("the tripod is shaken on purpose while it is taken", 4)
+    lines += glossary.lines(_brightness(step), 4)
+    for text in picture_lines(step, None if step is reference else reference, pitch_mm):
+        lines += glossary.lines(text, 4)
     for text in step.criteria if criteria else ():
-        lines += wrapped(f"must hold: {text}", 4)
-    return [*lines, *wrapped(f"caption: {step.caption}", 4)]
+        lines += glossary.lines(f"must hold: {text}", 4)
+    return [*lines, *glossary.lines(f"caption: {step.caption}", 4)]
+
+
+_COUNTED = ("aperture", "time", "iso", "filters")
 
 
 def _filters(settings: Settings) -> str:
-    return words.listed(item.name for item in settings.filters) or "no filter"
+    return words.listed(filter_words(item) for item in settings.filters) or "no filter"
 
 
 def _focus(settings: Settings) -> str:
@@ -71,19 +178,23 @@ def _focus(settings: Settings) -> str:
 
 def _line(settings: Settings) -> str:
     marks = f"{settings.aperture.mark}, {settings.time.mark} s, ISO {settings.iso.mark}"
-    return f"{marks}, {_filters(settings)}, focused on {_focus(settings)}"
+    length = settings.focal_length_mm
+    zoomed = "" if length is None else f"focal length {words.figures(length)} mm, "
+    return f"{marks}, {_filters(settings)}, {zoomed}focused on {_focus(settings)}"
 
 
 def _change(name: str, before: Settings, after: Settings) -> str:
-    shown = {
-        "aperture": (before.aperture.mark, after.aperture.mark),
-        "time": (f"{before.time.mark} s", f"{after.time.mark} s"),
-        "iso": (f"ISO {before.iso.mark}", f"ISO {after.iso.mark}"),
-        "focus": (_focus(before), _focus(after)),
-        "filters": (_filters(before), _filters(after)),
-    }[name]
-    told = "" if name == "iso" else f"{words.KIND_WORDS[name]} "
-    return f"{told}{shown[0]} to {shown[1]}"
+    """A change that the sum of light does not count."""
+    moved = before.focal_length_mm != after.focal_length_mm
+    if name == "focus" and moved and before.focus.subject and before.focus.subject == after.focus.subject:
+        near, far = words.metres(before.focus.distance_m), words.metres(after.focus.distance_m)
+        return f"distance of {words.the(before.focus.subject)} from {near} to {far}"
+    if name == "focus":
+        return f"focus from {_focus(before)} to {_focus(after)}"
+    old, new = before.focal_length_mm, after.focal_length_mm
+    if name == "focal length" and old is not None and new is not None:
+        return f"focal length from {words.figures(old)} mm to {words.figures(new)} mm"
+    return f"{words.KIND_WORDS.get(name, name)} is another one"
 
 
 def _brightness(step: ExposeStep) -> str:
@@ -95,31 +206,3 @@ def _brightness(step: ExposeStep) -> str:
         where = "over" if step.intended_offset > 0 else "under"
         return f"brightness: {off}; wanted is {words.stops(abs(step.intended_offset))} {where} the metered one"
     return f"brightness: {off}"
-
-
-def _picture(step: ExposeStep) -> list[str]:
-    """What the settings do to the picture."""
-    seen = step.predicted
-    coc = f", circle of confusion {words.millimetres(seen.coc_mm)}" if seen.coc_mm is not None else ""
-    lines = [f"{words.sharp(seen.near_m, seen.far_m)}{coc}"]
-    for name, smear in seen.smear_mm.items():
-        share = f", {words.percent(seen.smear_share[name])} of the frame's height" if name in seen.smear_share else ""
-        pixels = words.figures(seen.smear_px[name], 2) if seen.smear_px[name] < 10 else round(seen.smear_px[name])
-        lines.append(f"{words.the(name)} smears {words.millimetres(smear)} = {pixels} px{share}")
-    if seen.background_disc_mm is not None:
-        share = words.percent(seen.background_disc_share or 0.0)
-        disc = words.millimetres(seen.background_disc_mm)
-        lines.append(f"a point of the background spreads to {disc}, {share} of the frame's width")
-    beside = ""
-    if seen.coc_mm is not None:
-        beside = (
-            ", more than the circle of confusion" if seen.airy_mm > seen.coc_mm else ", within the circle of confusion"
-        )
-    lines.append(f"diffraction spreads every point to {words.millimetres(seen.airy_mm)}{beside}")
-    if seen.iso_above_base is not None:
-        above = seen.iso_above_base
-        if abs(above) < 1e-6:
-            lines.append("ISO: the lowest native one")
-        else:
-            lines.append(f"ISO: {words.stops(abs(above))} {'above' if above > 0 else 'below'} the lowest native one")
-    return lines

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 from plans.goals import words
 from plans.plan import FilterValue, Focus
+
+Action = Literal["compose", "focus", "filters", "turn", "move", "shake", "settle"]
 
 WATER = (
     "Wet stone is slippery: stand firm before you look at the camera, and keep clear of pumps and mains leads beside "
@@ -32,11 +35,14 @@ def _aim(focus: Focus) -> str:
     return f"set the focus to {words.metres(focus.distance_m)} by the distance scale, or on anything at that distance"
 
 
-def compose_text(focus: Focus) -> str:
-    """Setting up, from nothing."""
+def compose_text(focus: Focus, focal_mm: float | None = None) -> str:
+    """Setting up, from nothing. ``focal_mm``: the first of several focal lengths, in a plan that changes it. [mm]"""
+    zoom, until = "", ""
+    if focal_mm is not None:
+        zoom, until = f"Zoom to {words.figures(focal_mm)} mm. ", " until you are asked to move them"
     return (
-        "Set up the tripod and frame the picture. Take every filter off the lens. Switch the lens to manual focus, "
-        f"then {_aim(focus)}. From now on leave tripod and zoom alone."
+        f"Set up the tripod and frame the picture. {zoom}Take every filter off the lens. Switch the lens to manual "
+        f"focus, then {_aim(focus)}. From now on leave tripod and zoom alone{until}."
     )
 
 
@@ -47,8 +53,13 @@ def focus_text(focus: Focus) -> str:
 
 def filters_text(before: Sequence[FilterValue], after: Sequence[FilterValue]) -> str:
     """A change of filters: what comes off, what goes on, what stays."""
-    off, on = [f for f in before if f not in after], [f for f in after if f not in before]
-    stays = [f for f in before if f in after]
+    names_before, names_after = [item.name for item in before], [item.name for item in after]
+    off = [item for item in before if item.name not in names_after]
+    on = [item for item in after if item.name not in names_before]
+    stays = [item for item in before if item.name in names_after]
+    if not off and not on:
+        turned = next((item.turned for item in after if item.turned and item not in before), None)
+        return turn_text(turned) if turned else "Leave the filters as they are."
     parts = []
     if off:
         parts.append(f"unscrew {_names(off)}")
@@ -61,3 +72,56 @@ def filters_text(before: Sequence[FilterValue], after: Sequence[FilterValue]) ->
     elif not after:
         text += " The lens is then bare."
     return text
+
+
+def turn_text(turned: Literal["least", "most"]) -> str:
+    """The polariser turned: ``least`` lets reflections through, ``most`` takes them away."""
+    until = "strongest" if turned == "least" else "weakest"
+    return (
+        "Look at the camera's screen and turn the polariser's front ring slowly, until the reflections "
+        f"(on water, leaves, glass) are at their {until}. Hold its rear ring and the focus ring still with the other "
+        "hand."
+    )
+
+
+def move_text(subject: str, distance_m: float, focal_mm: float, as_large: bool = True) -> str:
+    """Another place and focal length. [m], [mm]
+
+    ``as_large``: the subject is to be as large as before; else the picture is framed anew, as it was at first.
+    """
+    name, where = words.the(subject), words.metres(distance_m)
+    frame = f"frame so that {name} is as large as before and in the same place of the picture"
+    return (
+        f"Move the tripod until {name} is {where} from the camera, along the same line of sight and at the same "
+        f"height. Zoom to {words.figures(focal_mm)} mm, focus on {name}, and "
+        f"{frame if as_large else 'frame the picture as you framed it when you set up'}."
+    )
+
+
+def shake_text() -> str:
+    """The tripod shaken in the next exposure, on purpose."""
+    return (
+        "While the next picture is exposed, give a leg of the tripod small taps with one finger, from before it begins "
+        "until it has ended. Keep the other hand under the camera: it must shake, and neither move nor fall."
+    )
+
+
+def settle_text() -> str:
+    """The tripod left alone again."""
+    return "Stop tapping, take both hands off the tripod and step back. Let it stand for ten seconds."
+
+
+_CHECKS: dict[Action, str] = {
+    "compose": "the framing is the one you want and the subject is sharp",
+    "focus": "the subject is sharp and the framing is as before",
+    "filters": "framing and focus are as before, and the brightness is right through what is on the lens now",
+    "turn": "framing and focus are as before; the brightness may change with the reflections",
+    "move": "the subject is as large as before, in the same place and sharp",
+    "shake": "the framing is as before",
+    "settle": "the framing is as before, and nothing is shaken any more",
+}
+
+
+def check_text(action: Action) -> str:
+    """A check frame after hands: what must hold."""
+    return f"One frame to check what hands did: {_CHECKS[action]}."

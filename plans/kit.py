@@ -10,11 +10,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel, ConfigDict
 
 from plans.stops import Kind, Mark, Scale
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from plans.brief import Place
 
 FULL_FRAME_DIAGONAL_MM = 43.267  # 36 mm x 24 mm
 FULL_FRAME_COC_MM = 0.03  # common practice, no source
@@ -28,6 +33,11 @@ class Sensor(BaseModel):
     width_mm: float
     height_mm: float
     pixels: tuple[int, int]
+
+    @property
+    def crop(self) -> float:
+        """Diagonal of the full frame over this sensor's. [unitless]"""
+        return FULL_FRAME_DIAGONAL_MM / math.hypot(self.width_mm, self.height_mm)
 
     @property
     def coc_mm(self) -> float:
@@ -151,11 +161,16 @@ class Known:
     """What is known of the brief while its parts are read, in order; carried as pydantic's validation context.
 
     Scales come in one by one as they are read, so that goals can be held against them even when something else in
-    the kit is wrong. ``camera`` holds the scales of the connected camera; None: there is none.
+    the kit is wrong. ``camera`` holds the scales of the connected camera; None: there is none. ``unsure``: parts
+    that are written, but wrong.
     """
 
     camera: Mapping[Kind, Scale] | None = None
     scales: dict[Kind, Scale] = field(default_factory=dict)
     focal_length_mm: float | None = None
+    place: Place | None = None
+    when: datetime | None = None
+    unsure: set[str] = field(default_factory=set)
+    mains_hz: int | None = None
     subjects: tuple[str, ...] | None = None
     distances_m: dict[str, float] = field(default_factory=dict)

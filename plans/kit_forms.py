@@ -4,99 +4,21 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, NamedTuple, get_args
 
 from pydantic import Field, ValidationInfo, field_validator
 
-from plans.kit import Body, Filter, Kit, Known, Lens, Sensor
-from plans.scale_forms import IsoForm, Located, ScaleForm, Scales, ScaleText
-from plans.units import Bounds, Form, Number, Quantity, Text, Whole, Word, refusal, refusals
+from plans.body_forms import BodyForm as BodyForm
+from plans.body_forms import SensorForm as SensorForm
+from plans.kit import Corrections, Filter, Kit
+from plans.lens_forms import LensForm as LensForm
+from plans.phrases import YesNo
+from plans.scale_forms import Located, MarkText, off_scale
+from plans.stops import Scale
+from plans.units import Bounds, Form, Number, Text, Word, refusal, refusals
 
-
-class SensorForm(Form):
-    width: Annotated[float, Quantity("a width", "length", "mm", Bounds(2, 100), "35.9 mm")]
-    height: Annotated[float, Quantity("a height", "length", "mm", Bounds(2, 100), "24 mm")]
-    pixels: list[Annotated[int, Whole("a whole number of pixels", 100, 40000, "6000")]] = Field(
-        min_length=2, max_length=2, description="a list of two whole numbers, width and height, such as [6000, 4000]"
-    )
-
-    @field_validator("height")
-    @classmethod
-    def _landscape(cls, height: float, info: ValidationInfo) -> float:
-        width = info.data.get("width")
-        if width is not None and height > width:
-            raise refusal(
-                f"a height up to the width of {width:g} mm", "Write the sensor as it lies: change the two over"
-            )
-        return height
-
-    @field_validator("pixels")
-    @classmethod
-    def _same_shape(cls, pixels: list[int], info: ValidationInfo) -> list[int]:
-        width, height = info.data.get("width"), info.data.get("height")
-        if width is None or height is None:
-            return pixels
-        if abs(pixels[0] / pixels[1] / (width / height) - 1) > 0.05:
-            raise refusal(
-                "pixels of the same shape as the sensor, within 5 %",
-                f"The sensor is {width / height:.3g} times as wide as high, these pixels {pixels[0] / pixels[1]:.3g} "
-                "times: check both",
-            )
-        return pixels
-
-    def build(self) -> Sensor:
-        return Sensor(width_mm=self.width, height_mm=self.height, pixels=(self.pixels[0], self.pixels[1]))
-
-
-class BodyForm(Form):
-    name: Annotated[str, Text("a name", 80, "demo body")]
-    sensor: SensorForm
-    iso: Annotated[Scales, ScaleText("iso", IsoForm)]
-    time: Annotated[Scales, ScaleText("time", ScaleForm)]
-
-    def build(self) -> Body:
-        return Body(
-            name=self.name,
-            sensor=self.sensor.build(),
-            iso=self.iso.whole,
-            time=self.time.whole,
-            iso_native=self.iso.native,
-        )
-
-
-class LensForm(Form):
-    focal_length: Annotated[float, Quantity("a focal length", "length", "mm", Bounds(1, 2000), "50 mm")]
-    aperture: Annotated[Scales, ScaleText("aperture", ScaleForm)]
-    nearest_focus: Annotated[
-        float, Quantity("a distance", "length", "m", Bounds(Fraction(1, 100), 100), "0.45 m", "from 0.01 m to 100 m")
-    ]
-    focus_by: Annotated[Literal["hand", "drive", "distance"], Word("hand", "drive", "distance")] = "hand"
-
-    @field_validator("focal_length")
-    @classmethod
-    def _noted(cls, value: float, info: ValidationInfo) -> float:
-        if isinstance(info.context, Known):
-            info.context.focal_length_mm = value
-        return value
-
-    @field_validator("nearest_focus")
-    @classmethod
-    def _beyond_focal_length(cls, value: float, info: ValidationInfo) -> float:
-        focal_length = info.data.get("focal_length")
-        if focal_length is not None and value * 1000 <= focal_length:
-            raise refusal(
-                f"a distance above the focal length of {focal_length:g} mm",
-                "Write the nearest distance the lens focuses at, measured from the sensor",
-            )
-        return value
-
-    def build(self) -> Lens:
-        return Lens(
-            focal_length_mm=self.focal_length,
-            aperture=self.aperture.whole,
-            nearest_focus_m=self.nearest_focus,
-            focus_by=self.focus_by,
-        )
+Support = Literal["tripod", "monopod", "hand"]
+_FARTHEST_MEASURED = 2  # [stops] from what is printed on the filter: farther off is a slip
 
 
 class FilterForm(Form):
@@ -105,18 +27,160 @@ class FilterForm(Form):
         Fraction | None, Number("stops", Bounds(0, 30, above=True), "3", fraction=True, units=("stops", "stop"))
     ] = None
     density: Annotated[Fraction | None, Number("a density", Bounds(0, 9, above=True), "1.8")] = None
+    measured: Annotated[
+        Fraction | None,
+        Number("stops as measured", Bounds(0, 32, above=True), "6.3 stops", fraction=True, units=("stops", "stop")),
+    ] = None
+    kind: Annotated[Literal["neutral", "polariser"], Word("neutral", "polariser")] = "neutral"
+    most: Annotated[
+        Fraction | None,
+        Number("stops", Bounds(0, 5, above=True), "2 stops", fraction=True, units=("stops", "stop")),
+    ] = None
+    stacks: Annotated[bool, YesNo()] = True
+    cast: Annotated[str | None, Text("a colour cast in words", 60, "slightly warm")] = None
+
+    @field_validator("measured")
+    @classmethod
+    def _near_nominal(cls, measured: Fraction, info: ValidationInfo) -> Fraction:
+        stops, density = info.data.get("stops"), info.data.get("density")
+        if (stops is None) == (density is None):
+            return measured
+        nominal = _stops(stops, density)
+        if abs(float(measured) - nominal) > _FARTHEST_MEASURED:
+            raise refusal(
+                f"stops within {_FARTHEST_MEASURED} of the {nominal:.3g} that the filter is sold as",
+                "Measure again, or check its stops or density",
+            )
+        return measured
+
+    @field_validator("most")
+    @classmethod
+    def _of_a_polariser(cls, most: Fraction, info: ValidationInfo) -> Fraction:
+        if info.data.get("kind") == "neutral":
+            raise refusal(
+                "a filter of kind polariser", "Add `kind: polariser`, or delete most: a neutral filter takes one number"
+            )
+        stops, density = info.data.get("measured") or info.data.get("stops"), info.data.get("density")
+        if (stops is not None or density is not None) and float(most) < _stops(stops, density):
+            raise refusal(
+                f"{_stops(stops, density):.3g} stops or more",
+                "most is what it takes when turned to take reflections away, stops what it takes when it lets them by",
+            )
+        return most
+
+    @property
+    def nominal(self) -> float:
+        """What it is sold as. [stops]"""
+        return _stops(self.stops, self.density)
 
     def build(self) -> Filter:
-        # One stop is a density of log10(2) = 0.30103: a density is the common logarithm of the light's division.
-        stops = float(self.stops) if self.stops is not None else float(self.density or 0) / math.log10(2)
-        return Filter(name=self.name, stops=stops)
+        return Filter(
+            name=self.name,
+            stops=self.nominal if self.measured is None else float(self.measured),
+            kind=self.kind,
+            most_stops=None if self.most is None else float(self.most),
+            stacks=self.stacks,
+            cast=self.cast,
+        )
+
+
+def _stops(stops: Fraction | None, density: Fraction | None) -> float:
+    # One stop is a density of log10(2) = 0.30103: a density is the common logarithm of the light's division.
+    return float(stops) if stops is not None else float(density or 0) / math.log10(2)
+
+
+class Held(NamedTuple):
+    """What carries the camera, and whether the stricter rule limits the times."""
+
+    by: Support
+    cautious: bool = False
+
+
+class SupportForm(Form):
+    by: Annotated[Support, Word(*get_args(Support))]
+    rule: Annotated[Literal["1/f", "1/(2f)"], Word("1/f", "1/(2f)")] = "1/f"
+
+    @field_validator("rule")
+    @classmethod
+    def _not_on_a_tripod(cls, rule: str, info: ValidationInfo) -> str:
+        if info.data.get("by") == "tripod":
+            raise refusal("by: hand or by: monopod beside rule", "Delete rule: on a tripod no rule limits the times")
+        return rule
+
+    def build(self) -> Held:
+        return Held(self.by, self.rule == "1/(2f)")
+
+
+class SupportText(Word):
+    """``tripod``, ``monopod`` or ``hand``, or ``{by, rule}``."""
+
+    form = SupportForm
+
+    def __init__(self) -> None:
+        super().__init__(*get_args(Support))
+        self.allowed += ", or {by: hand, rule: 1/(2f)}"
+
+    def _run(self, value: Any, info: ValidationInfo) -> Held:
+        if isinstance(value, dict):
+            return self.form.model_validate(value, context=info.context).build()
+        return Held(super()._run(value, info))
+
+
+_CORRECTION = Number(
+    "stops by which a mark is brighter (+) or darker (-) than its exact value",
+    Bounds(-1, 1), "-0.2 stops", fraction=True, units=("stops", "stop"),
+)  # fmt: skip
+
+
+class CorrectionsForm(Form):
+    """Measured stops by mark. Where the marks lie is known to `KitForm`, which checks them."""
+
+    aperture: dict[Annotated[str, MarkText("aperture")], Annotated[Fraction, _CORRECTION]] = Field(
+        {}, max_length=60, description="a mapping of marks and stops, such as {f/1.8: -0.2 stops}"
+    )
+    time: dict[Annotated[str, MarkText("time")], Annotated[Fraction, _CORRECTION]] = Field(
+        {}, max_length=80, description="a mapping of marks and stops, such as {1/8000 s: +0.1 stops}"
+    )
+
+
+def _on_scale(scale: Scale, owner: str, given: dict[str, Fraction]) -> tuple[dict[str, Fraction], Located]:
+    """Corrections by the scale's own labels, and what is wrong with them: strange marks, marks out of order."""
+    wrong: Located = []
+    found: dict[str, Fraction] = {}
+    written: dict[str, str] = {}
+    for text, stops in given.items():
+        mark = scale.find(text)
+        error = off_scale(scale, text, owner)
+        if error is None and mark and mark.label in found:
+            error = refusal("each mark once", f"Delete it: {written[mark.label]} is the same mark")
+        if error:
+            wrong.append(((scale.kind, text, "[key]"), error))
+        elif mark:
+            found[mark.label], written[mark.label] = stops, text
+    named: set[str] = set()
+    for one, other in zip(scale.marks, scale.marks[1:], strict=False):
+        gap = other.light - one.light
+        drift = found.get(other.label, Fraction(0)) - found.get(one.label, Fraction(0))
+        if (gap + drift) * gap > 0:
+            continue
+        off, steady = sorted((one, other), key=lambda mark: -abs(found.get(mark.label, Fraction(0))))
+        text = written[off.label]
+        if text not in named:
+            named.add(text)
+            error = refusal(
+                f"stops that leave the marks in their order: {off.label} and {steady.label} are {abs(gap)} stop apart",
+                "Measure again: by this, the two would change places",
+            )
+            wrong.append(((scale.kind, text), error))
+    return found, wrong
 
 
 class KitForm(Form):
     body: BodyForm
     lens: LensForm
     filters: list[FilterForm] = Field([], max_length=6, description="a list of at most 6 filters")
-    support: Annotated[Literal["tripod", "monopod", "hand"], Word("tripod", "monopod", "hand")] = "tripod"
+    support: Annotated[Held, SupportText()] = Held("tripod")
+    corrections: CorrectionsForm = CorrectionsForm()
 
     @field_validator("filters")
     @classmethod
@@ -139,10 +203,30 @@ class KitForm(Form):
             raise refusals(wrong)
         return filters
 
+    @field_validator("corrections")
+    @classmethod
+    def _of_this_kit(cls, corrections: CorrectionsForm, info: ValidationInfo) -> CorrectionsForm:
+        body, lens = info.data.get("body"), info.data.get("lens")
+        wrong: Located = []
+        if isinstance(lens, LensForm):
+            wrong += _on_scale(lens.anywhere(), "this lens's aperture scale", corrections.aperture)[1]
+        if isinstance(body, BodyForm):
+            wrong += _on_scale(body.times(), "this body's time scale", corrections.time)[1]
+        if wrong:
+            raise refusals(wrong)
+        return corrections
+
     def build(self) -> Kit:
+        apertures, _ = _on_scale(self.lens.anywhere(), "", self.corrections.aperture)
+        times, _ = _on_scale(self.body.times(), "", self.corrections.time)
         return Kit(
             body=self.body.build(),
             lens=self.lens.build(),
             filters=tuple(item.build() for item in self.filters),
-            support=self.support,
+            support=self.support.by,
+            cautious=self.support.cautious,
+            corrections=Corrections(
+                aperture={label: float(stops) for label, stops in apertures.items()},
+                time={label: float(stops) for label, stops in times.items()},
+            ),
         )

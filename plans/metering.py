@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 
-from plans.exposure import brightness, magnification_loss
+from plans.exposure import magnification_loss
 from plans.goals import words
 from plans.goals.situation import Situation
 from plans.plan import ControlStep, FilterValue, Focus, Settings, mark_value
@@ -17,15 +17,20 @@ def metering_step(situation: Situation, step_id: str, focus: Focus, filters: Seq
     """A frame that should come out right: aperture nearest to f/8, lowest native ISO, the time nearest to right.
 
     Where the time scale ends too soon, the aperture gives way first and ISO then. ``filters`` are those on the lens.
+    What the pictures are meant to be brighter than metered is left out here; limits of the times and what was measured
+    on lens and shutter count.
     """
     s = situation
     isos, apertures, times = (s.scale(kind).marks for kind in ("iso", "aperture", "time"))
+    bulb = s.kit.body.bulb_above_s
+    if bulb is not None:  # nobody waits minutes for a meter
+        times = tuple(mark for mark in times if mark.exact <= bulb * (1 + 1e-9)) or times
     native = [mark for mark in isos if mark in s.kit.body.iso_native.marks]
     loss = magnification_loss(s.magnification(focus.distance_m))
     stops = [value.stops for value in filters]
 
     def nearest(a: int, i: int) -> tuple[Fraction, tuple[int, int, int]]:
-        levels = [brightness(s.ev100, apertures[a], time, isos[i], stops, loss) for time in times]
+        levels = [s.brightness(apertures[a], time, isos[i], stops, loss) for time in times]
         t = min(range(len(times)), key=lambda n: abs(levels[n]))
         return levels[t], (a, t, i)
 
@@ -44,6 +49,8 @@ def metering_step(situation: Situation, step_id: str, focus: Focus, filters: Seq
                 level, best = other, choice
             if abs(level) <= s.ground.tolerance:
                 break
+    guessed = s.scene.light.origin == "guess" and s.ev100 == s.scene.light.ev100
+    expected = f"The light is {'not known yet; a guess is' if guessed else 'expected at'} EV {words.figures(s.ev100)}."
     return ControlStep(
         id=step_id,
         purpose="meter",
@@ -55,5 +62,5 @@ def metering_step(situation: Situation, step_id: str, focus: Focus, filters: Seq
             focus=focus,
         ),
         predicted_ev100=s.ev100,
-        text=f"One frame to meter by. The light is expected at EV {words.figures(s.ev100)}.",
+        text=f"One frame to meter by. {expected}",
     )

@@ -33,11 +33,23 @@ def time_for_smear_s(magnification: float, speed_m_s: float, smear: float) -> fl
     return smear / (magnification * speed_m_s * 1000) if speed_m_s > 0 else math.inf
 
 
-def longest_hand_held_s(focal_mm: float, crop: float = 1.0) -> float:
+MONOPOD_GAIN = 2  # [stops] commonly held longer on a monopod; common practice, no source
+
+
+def longest_hand_held_s(focal_mm: float, crop: float = 1.0, cautious: bool = False) -> float:
     """Longest time that is commonly held by hand: 1 / (focal length as on full frame). [s]
+
+    Parameters
+    ----------
+    focal_mm
+        Focal length. [mm]
+    crop
+        Diagonal of the full frame over this sensor's. [unitless]
+    cautious
+        The stricter rule, half of that time.
 
     References
     ----------
     Common practice, no source; maker's manuals round to the next faster time (Minolta X-700 manual, p. 44).
     """
-    return 1 / (focal_mm * crop)
+    return 1 / (focal_mm * crop * (2 if cautious else 1))

@@ -149,6 +149,25 @@ def aperture_for_disc(focal_mm: float, distance_m: float, behind_m: float, disc_
     return background_disc_mm(focal_mm, 1.0, distance_m, behind_m) / disc_mm
 
 
+def focus_for_disc_m(focal_mm: float, aperture: float, distance_m: float, disc_mm: float, behind: bool) -> float:
+    """Focus at which a point at ``distance_m`` becomes a disc of ``disc_mm``; infinite when none does. [m]
+
+    The disc above solved for the focus: d f (f - D N) / (f^2 - D N d) behind the point, d f (f + D N) / (f^2 + D N d)
+    in front of it. In front there always is one, though it may be nearer than the lens focuses.
+
+    Raises
+    ------
+    ValueError
+        If the distance is not beyond the focal length.
+    """
+    _check(focal_mm, distance_m)
+    d, blur = distance_m * 1000, disc_mm * aperture
+    if not behind:
+        return d * focal_mm * (focal_mm + blur) / (focal_mm**2 + blur * d) / 1000
+    room = focal_mm**2 - blur * d
+    return d * focal_mm * (focal_mm - blur) / room / 1000 if room > 0 else math.inf
+
+
 def airy_mm(aperture: float, wavelength_mm: float = GREEN_MM) -> float:
     """Diameter of the diffraction disc out to its first dark ring: 2.44 lambda N. [mm]
 
@@ -160,13 +179,21 @@ def airy_mm(aperture: float, wavelength_mm: float = GREEN_MM) -> float:
 
 
 def focus_series_m(
-    focal_mm: float, aperture: float, coc_mm: float, near_m: float, far_m: float, at_most: int = 50
+    focal_mm: float,
+    aperture: float,
+    coc_mm: float,
+    near_m: float,
+    far_m: float,
+    at_most: int = 50,
+    overlap: float = 0.0,
 ) -> tuple[float, ...]:
     """Fewest focus distances whose sharp ranges together hold ``near_m`` to ``far_m`` without a gap. [m]
 
     Each is focused so that its near limit is the far limit of the one before: s = a (h - f) / (h - a), the near limit
     solved for the focus. The last one takes the two-point distance of what is left. Empty when more than ``at_most``
     were needed or the span is none.
+
+    ``overlap``: share of each sharp range, counted in 1/distance, that the next one covers again; from 0 to below 1.
 
     References
     ----------
@@ -182,5 +209,17 @@ def focus_series_m(
         if aperture_for_span(focal_mm, coc_mm, last, edge, far_m) <= aperture:
             return (*foci, last)
         foci.append(edge * (h - f) / (h - edge))
-        edge = far_limit_m(focal_mm, aperture, coc_mm, foci[-1])
+        end = far_limit_m(focal_mm, aperture, coc_mm, foci[-1])
+        edge = end if not overlap else 1 / ((1 - overlap) / end + overlap / edge)
     return ()
+
+
+def brewster_deg(refractive_index: float) -> float:
+    """Angle from the surface's normal at which reflected light is wholly polarised: arctan(n). [degrees]
+
+    References
+    ----------
+    Brewster 1815: tan(angle) = n, where the reflected and the refracted ray stand at right angles (Snell's law then
+    gives sin(angle) = n cos(angle)).
+    """
+    return math.degrees(math.atan(refractive_index))

@@ -15,6 +15,7 @@ from plans.errors import BriefError, Complaint
 from plans.stops import Kind, Mark, Series
 
 PLAN_VERSION: Literal[1] = 1
+_AGAIN = "Compile the brief again with this version of stopwright"
 
 
 def nine_digits(value: float) -> float:
@@ -110,6 +111,8 @@ class ExposeStep(_Shape):
     ``reference`` is the id of the step this one is compared with; it is its own reference when it is the one that
     others are compared with. ``held`` and ``changed`` name what truly is the same and what differs from the reference
     (aperture, time, iso, focus, filters); at the reference itself ``held`` is what the whole group shares.
+
+    ``shaken``: a hand shakes the tripod while it is taken; None: nobody does.
     """
 
     id: str
@@ -126,6 +129,7 @@ class ExposeStep(_Shape):
     criteria: tuple[str, ...] = ()
     caption: str
     cautions: tuple[str, ...] = ()
+    shaken: Literal[True] | None = _unset()
 
 
 class ControlStep(_Shape):
@@ -267,7 +271,9 @@ def plan_json(plan: Plan) -> str:
 
 
 def read_plan(text: str, name: str) -> Plan:
-    """The plan in ``text``; ``name`` is the file's, for complaints.
+    """The plan in ``text``, as the logbook keeps it; ``name`` is where it is from, for complaints.
+
+    A file that somebody hands in is read by `plans.plan_reading.read_given_plan`, which trusts it less.
 
     Raises
     ------
@@ -275,29 +281,30 @@ def read_plan(text: str, name: str) -> Plan:
         If the text is no JSON, no plan, or a plan of another version.
     """
 
-    def complain(field: str, found: str, allowed: str, advice: str, line: int = 0, column: int = 0) -> BriefError:
-        return BriefError([Complaint(name, line, column, field, found, allowed, advice)])
+    def refused(field: str, found: str, allowed: str, line: int = 0, column: int = 0, before: str = "") -> BriefError:
+        return BriefError([Complaint(name, line, column, field, found, allowed, before + _AGAIN)])
 
-    again = "Compile the brief again with this version of stopwright"
     try:
         tree = json.loads(text)
     except (json.JSONDecodeError, RecursionError) as error:
         line, column = getattr(error, "lineno", 0), getattr(error, "colno", 0)
-        raise complain(
-            "plan", "text that is no JSON", "a plan as compile --json writes it", again, line, column
-        ) from None
+        raise refused("plan", "text that is no JSON", "a plan as compile --json writes it", line, column) from None
+    except ValueError:
+        raise refused("plan", "a number of thousands of digits", "a plan as compile --json writes it") from None
     if not isinstance(tree, dict) or "version" not in tree:
-        raise complain("version", "none", str(PLAN_VERSION), "This is no plan. " + again)
+        raise refused("version", "none", str(PLAN_VERSION), before="This is no plan. ")
     if tree["version"] != PLAN_VERSION:
-        raise complain("version", repr(tree["version"]), str(PLAN_VERSION), again)
+        raise refused("version", repr(tree["version"])[:60], str(PLAN_VERSION))
     try:
         return TypeAdapter(Plan).validate_json(text)
     except ValidationError as error:
-        raise BriefError(
-            [
-                Complaint(
-                    name, 0, 0, ".".join(map(str, e["loc"])) or "plan", repr(e.get("input"))[:80], e["msg"], again
-                )
-                for e in error.errors()
-            ]
-        ) from None
+        raise BriefError(_complaints(error, name)) from None
+
+
+def _complaints(error: ValidationError, name: str) -> list[Complaint]:
+    from plans.yaml_tree import field_words, shorten  # late: a plan that is none is rare
+
+    return [
+        Complaint(name, 0, 0, field_words(one["loc"]), shorten(repr(one["input"])), shorten(one["msg"], 200), _AGAIN)
+        for one in error.errors(include_url=False)[:100]
+    ]

@@ -13,7 +13,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any, TypeVar, get_args, get_origin
+from typing import Any, NamedTuple, TypeVar, get_args, get_origin
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import ValidationError
@@ -131,7 +131,7 @@ def _splice_kit(tree: Tree, kit_name: str, load_kit: Callable[[str], str] | None
         advice = "Write the kit out here"
         if kit_name == "camera":
             advice += "; inside it, iso, time and aperture may each be camera"
-        complain(spot, "kit", describe(kit_name), "a mapping: body, lens, filters, support", advice)
+        complain(spot, "kit", describe(kit_name), "a mapping: body, lens, filters, support, corrections", advice)
         return
     try:
         kit = read_tree(load_kit(kit_name), kit_name)
@@ -188,6 +188,10 @@ class _Reader:
         top = self.form(TitleForm, ())
         place = self.place()
         when = self.when(place)
+        self.known.place, self.known.when = place, when
+        for word, read in (("place", place), ("when", when)):
+            if read is None and (self.tree.at((word,)) is not None or self.tree.spoils((word,))):
+                self.known.unsure.add(word)
         kit = self.kit()
         scene = self.scene()
         limits = self.limits()
@@ -202,6 +206,7 @@ class _Reader:
             scene=scene,
             goals=tuple(goals),
             limits=limits,
+            shown_on=top.shown_on,
             source=self.tree.value,
         )
 
@@ -283,7 +288,7 @@ class _Reader:
                 continue
             named = _named_stops(one.name) if one.name not in names else None
             names.add(one.name)
-            if named and abs(one.build().stops - named[1]) > 0.5:
+            if named and abs(one.nominal - named[1]) > 0.5:
                 word = "stops" if one.density is None else "density"
                 takes = _strength(named[1])
                 self.complain(
@@ -298,8 +303,9 @@ class _Reader:
             self.known.subjects = tuple(subjects)
         form = self.form(SceneForm, ("scene",))
         if form is None:
+            self.known.unsure.add("scene")
             return None
-        scene = form.build()
+        scene = form.build(self.known)
         self.known.distances_m = {name: subject.distance_m for name, subject in scene.subjects.items()}
         return scene
 
@@ -371,7 +377,7 @@ class _Reader:
             misspelt = set()
             for one in errors[:MOST_COMPLAINTS]:
                 if one["type"] == "extra_forbidden":
-                    siblings = _expected(form, one["loc"])[0]
+                    siblings = _expected(form, one["loc"]).siblings
                     misspelt.add((*one["loc"][:-1], nearest(str(one["loc"][-1]), siblings)))
             for one in errors:
                 if one["type"] != "missing" or one["loc"] not in misspelt:
@@ -394,7 +400,7 @@ class _Reader:
             return
         kind, context = error["type"], error.get("ctx", {})
         of_key = "[key]" in error["loc"]
-        siblings, allowed, example = _expected(form, loc)
+        siblings, allowed, example, otherwise = _expected(form, loc)
         last = str(loc[-1]) if loc else ""
         if kind == "missing":
             if allowed == SubjectName.allowed and self.known.subjects:
@@ -405,7 +411,7 @@ class _Reader:
             self.complain(whole, "a filter's stops or density", _factor_advice(beside), describe(last), of_key=True)
         elif kind == "extra_forbidden":
             known = f"one of {', '.join(siblings)}"
-            self.complain(whole, known, did_you_mean(last, siblings, "Delete it"), describe(last), of_key=True)
+            self.complain(whole, known, did_you_mean(last, siblings, otherwise), describe(last), of_key=True)
         elif kind == "written":
             found = context["found"] or (describe(last) if of_key else "")
             self.complain(whole, context["allowed"], context["advice"], found, of_key)
@@ -479,25 +485,34 @@ def _forms_in(annotation: Any) -> list[type[Form]]:
     return [form for inner in get_args(annotation) for form in _forms_in(inner)]
 
 
-def _expected(form: type[Form], loc: Path) -> tuple[list[str], str, str]:
-    """What stands at ``loc`` below ``form``: the keys known beside its last part, what is allowed, an example."""
+class _Expected(NamedTuple):
+    """What stands at a place: the keys known beside it, what is allowed, an example, advice for a strange key."""
+
+    siblings: list[str]
+    allowed: str
+    example: str
+    otherwise: str
+
+
+def _expected(form: type[Form], loc: Path) -> _Expected:
+    """What stands at ``loc`` below ``form``."""
     here: type[Form] | None = form
     siblings: list[str] = []
-    allowed, example = form.allowed(), ""
+    allowed, example, otherwise = form.allowed(), "", form.otherwise
     parts = list(loc)
     while parts:
         part = parts.pop(0)
-        siblings = here.words() if here else []
+        siblings, otherwise = (here.words(), here.otherwise) if here else ([], form.otherwise)
         field = here.at(part) if here else None
         if field is None:
-            return siblings, "", ""
+            return _Expected(siblings, "", "", otherwise)
         allowed, example = _allowed(field)
         inner = [meta.form for meta in field.metadata if hasattr(meta, "form")] or _forms_in(field.annotation)
         here = inner[0] if inner else None
         if parts and here and (isinstance(parts[0], int) or get_origin(field.annotation) is dict):
             parts.pop(0)  # an entry of a list, a name in a mapping
             allowed, example = here.allowed(), ""
-    return siblings, allowed, example
+    return _Expected(siblings, allowed, example, otherwise)
 
 
 def _allowed(field: FieldInfo) -> tuple[str, str]:

@@ -38,7 +38,7 @@ def read_mark(kind: Kind, text: str, bare_seconds: bool = False) -> float:
         value = label_value(kind, text)
     except ValueError:
         raise Miswritten(f"Write it like {_MARK_EXAMPLES[kind]}") from None
-    if kind == "time" and not bare_seconds and "/" not in text and not text.lower().endswith("s"):
+    if kind == "time" and not bare_seconds and "/" not in text and not text.lower().endswith(("s", "min")):
         raise Miswritten(f"Add the unit: {text} s, or 1/{text} s if that is meant")
     return value
 
@@ -95,10 +95,11 @@ class IsoForm(ScaleForm):
 
 @dataclass(frozen=True)
 class Scales:
-    """The scale read for one setting, and the native part of it."""
+    """The scale read for one setting, and the native part of it; ``listed``: the connected camera listed it."""
 
     whole: Scale
     native: Scale
+    listed: bool = False
 
 
 Located = list[tuple[tuple[str | int, ...], PydanticCustomError]]
@@ -139,7 +140,7 @@ class ScaleText(Written):
         scale = offered.get(self.kind)
         if scale is None or not scale.marks:
             raise refusal(self.allowed, f"The connected camera lists no {self.kind} marks: write the scale out")
-        return Scales(scale, scale)
+        return Scales(scale, scale, listed=True)
 
     def _written(self, form: ScaleForm) -> Scales:
         scale = self._marks(form.marks) if form.marks is not None else self._range(form)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 from typing import Literal
 
@@ -44,6 +45,11 @@ class Subject(BaseModel):
     direction_deg: float = 90.0
     height_m: float | None = None
     foliage: bool = False
+
+    @property
+    def across_m_s(self) -> float:
+        """The part of the speed that smears: straight across the view. Zero on a path straight to the camera. [m/s]"""
+        return self.speed_m_s * math.sin(math.radians(self.direction_deg))
 
     @property
     def nearest_m(self) -> float:

@@ -29,12 +29,13 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from plans.cost import prices
 from plans.kit import Corrections, Filter
 from plans.plan import Focus
 from plans.stops import KINDS, Kind, Scale
 
 TICKS = 6_000_000_000  # to the stop
-_TICKS_PER_UNIT = 6  # offsets are compared in units of 1e-9 stop
+TICKS_PER_UNIT = 6  # offsets are compared in units of 1e-9 stop
 _COUNT_BITS, _OFFSET_BITS, _INDEX_BITS = 24, 44, 9
 _MOVE_SHIFT = 4 * _COUNT_BITS + _OFFSET_BITS  # the four counts and the offset below the operator actions
 _F8_LIGHT = Fraction(-6)
@@ -53,11 +54,14 @@ def ticks(stops: Fraction | float) -> int:
 class State(NamedTuple):
     """What hands have made of the rig: the focused distance (None: any, still to be set) and the filters, one bit each.
 
-    Bits beyond the bag's stand for filters that are on the lens but not in the bag.
+    Bits beyond the bag's stand for filters that are on the lens but not in the bag. ``focal_mm``: None, as set up.
     """
 
     focus_m: float | None
     filters: int
+    focal_mm: float | None = None
+    turned: Turned | None = None
+    shaken: bool = False
 
 
 class Demand(NamedTuple):
@@ -101,24 +105,32 @@ class Choice(NamedTuple):
 
 
 class Survivors(NamedTuple):
-    """Settings that give the brightness at one focus, as parallel arrays; ``filters`` counts `Ground.stacks`."""
+    """Settings that give the brightness at one focus, as parallel arrays, cheapest first.
+
+    ``filters`` counts `Ground.stacks`; ``place`` is aperture, time and ISO as one number; ``level`` numbers the
+    offsets there are.
+    """
 
     aperture: Ints
     time: Ints
     iso: Ints
     filters: Ints
     offset: Ints
+    price: Ints
+    place: Ints
+    level: Ints
 
 
 def allowed(ground: Ground, demand: Demand, found: Survivors) -> Mask:
     """Which of the survivors a demand allows."""
-    fits = demand.apertures[found.aperture] & demand.times[found.time]
+    fits: Mask = demand.apertures[found.aperture] & demand.times[found.time]
     if demand.isos is not None:
         fits = fits & demand.isos[found.iso]
     stacks = ground.neutral
     if demand.stacks is not None:
         stacks = np.array([stack in demand.stacks for stack in ground.stacks], dtype=bool)
-    return fits & stacks[found.filters]
+    fits &= stacks[found.filters]
+    return fits
 
 
 @dataclass
@@ -199,17 +211,25 @@ class Ground:
 
     def _search(self, loss: float, intended: Fraction) -> Survivors:
         a, t, i = (self.lights[kind] for kind in KINDS)
+        rising = np.argsort(t, kind="stable")  # measured shutters may not rise with their marks
         # Brightness without the time, then the run of times (ascending) that brings it within the tolerance.
         wanted = self.target(loss) - ticks(intended)
         rest = wanted + a[:, None, None] + i[None, :, None] - self.stack_ticks[None, None, :]
         tolerance = ticks(self.tolerance)
-        first = np.searchsorted(t, -rest - tolerance, side="left")
-        count = np.searchsorted(t, -rest + tolerance, side="right") - first
-        place = np.repeat(np.arange(rest.size), count.ravel())
-        run = np.arange(place.size) - np.repeat(np.cumsum(count.ravel()) - count.ravel(), count.ravel())
-        time = first.ravel()[place] + run
-        aperture, iso, filters = np.unravel_index(place, rest.shape)
-        return Survivors(aperture, time, iso, filters, rest.ravel()[place] + t[time])
+        first = np.searchsorted(t[rising], -rest - tolerance, side="left")
+        count = np.searchsorted(t[rising], -rest + tolerance, side="right") - first
+        cell = np.repeat(np.arange(rest.size), count.ravel())
+        run = np.arange(cell.size) - np.repeat(np.cumsum(count.ravel()) - count.ravel(), count.ravel())
+        time = rising[first.ravel()[cell] + run]
+        aperture, iso, filters = np.unravel_index(cell, rest.shape)
+        offset = rest.ravel()[cell] + t[time]
+        units = np.abs(offset) // TICKS_PER_UNIT
+        worn = np.array([stack.bit_count() for stack in self.stacks], dtype=np.int64)
+        price = prices(self.extended[iso], self.iso_steps[iso], self.sixths[aperture], worn[filters], units)
+        place = aperture << 32 | time << 16 | iso
+        level = np.unique(offset, return_inverse=True)[1]
+        order = np.lexsort((place, price))
+        return Survivors(*(column[order] for column in (aperture, time, iso, filters, offset, price, place, level)))
 
 
 def _pack(*counts: int, offset: int) -> int:
@@ -222,13 +242,17 @@ def _pack(*counts: int, offset: int) -> int:
 def move(before: State, after: State) -> tuple[int, int]:
     """Operator actions between two states of the rig: calls of hands, filters put on or taken off.
 
-    Hands focus through a bare lens: a dark filter comes off for it and, if need be, goes on again. Common practice.
+    Hands focus, and move the tripod, with a bare lens: a dark filter comes off for it and, if need be, goes on again.
+    Common practice.
     """
-    if before.focus_m is not None and before.focus_m != after.focus_m:
+    shaking = int(before.shaken != after.shaken)
+    placed = before.focus_m is not None
+    if placed and (before.focus_m != after.focus_m or before.focal_mm != after.focal_mm):
         calls = 1 + (before.filters != 0) + (after.filters != 0)
-        return calls, before.filters.bit_count() + after.filters.bit_count()
+        return calls + shaking, before.filters.bit_count() + after.filters.bit_count()
     changed = before.filters ^ after.filters
-    return int(changed != 0), changed.bit_count()
+    turning = int(not changed and after.turned is not None and before.turned != after.turned)
+    return int(changed != 0) + turning + shaking, changed.bit_count()
 
 
 def _move_cost(before: State, after: State) -> int:
@@ -254,8 +278,8 @@ def _options(
     for demand in demands:
         found = ground.survivors(demand.loss, demand.intended)
         fits = allowed(ground, demand, found)
-        a, t, i, f, offset = (column[fits] for column in found)
-        units = np.abs(offset) // _TICKS_PER_UNIT
+        a, t, i, f, offset = (column[fits] for column in found[:5])
+        units = np.abs(offset) // TICKS_PER_UNIT
         held = [{"aperture": a, "time": t, "iso": i, "filters": f}[name] for name in hold if name != "focus"]
         rank = (i, t, a, units, ground.sixths[a], ground.iso_steps[i], ground.extended[i], offset, f, *held)
         order = np.lexsort(rank)

@@ -24,7 +24,7 @@ from pydantic_core import InitErrorDetails, PydanticCustomError, core_schema
 if TYPE_CHECKING:
     import pint
 
-Dimension = Literal["length", "time", "speed", "stops", "angle", "share"]
+Dimension = Literal["length", "time", "speed", "stops", "angle", "share", "memory", "illuminance"]
 
 # For each dimension the units a person may write, and what each is for pint.
 UNITS: dict[Dimension, dict[str, str]] = {
@@ -34,8 +34,11 @@ UNITS: dict[Dimension, dict[str, str]] = {
     "stops": {"stops": "stop", "stop": "stop"},
     "angle": {"deg": "deg"},
     "share": {"%": "percent"},
+    "memory": {"MB": "MB", "GB": "GB"},
+    "illuminance": {"lx": "lx", "klx": "klx"},
 }
 # Exact by definition. Source: NIST SP 811 (2008), appendix B: inch 25.4 mm, mile 1609.344 m, knot 1852 m/h.
+# A GB is a thousand MB, as cards are sold; SI prefixes as in IEC 80000-13 (from memory).
 _DEFINITIONS = (
     "meter = [length] = m",
     "mm = 0.001 * meter",
@@ -52,6 +55,10 @@ _DEFINITIONS = (
     "stop = [stop]",
     "deg = [angle]",
     "percent = 0.01",
+    "MB = [memory]",
+    "GB = 1000 * MB",
+    "lx = [illuminance]",
+    "klx = 1000 * lx",
 )
 _WORDS = {
     "metre": "m",
@@ -75,6 +82,12 @@ _WORDS = {
     "knot": "kn",
     "degree": "deg",
     "ev": "stops",
+    "megabyte": "MB",
+    "gigabyte": "GB",
+    "mb": "MB",
+    "gb": "GB",
+    "lux": "lx",
+    "kilolux": "klx",
 }
 # What one number with one unit looks like; by the dimension, and by the unit where another is at home there.
 _EXAMPLES: dict[str, str] = {
@@ -85,6 +98,8 @@ _EXAMPLES: dict[str, str] = {
     "stops": "2 stops",
     "angle": "52.5 deg",
     "share": "50 %",
+    "memory": "64 GB or 12 MB",
+    "illuminance": "20000 lx or 20 klx",
 }
 LONGEST_NUMBER = 20
 _DECIMAL = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?")
@@ -232,6 +247,7 @@ class Form(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
 
     says: ClassVar[str] = ""
+    otherwise: ClassVar[str] = "Delete it"  # advice for a key that is not known and like no other
 
     @classmethod
     def allowed(cls) -> str:
@@ -324,13 +340,17 @@ class Number(Written):
 
 
 class Whole(Written):
-    """A whole number; ``odd``: an odd one."""
+    """A whole number; ``odd``: an odd one. One of ``units`` may follow it, but need not."""
 
-    def __init__(self, what: str, low: int, high: int, example: str, odd: bool = False):
-        self.low, self.high, self.example, self.odd = low, high, example, odd
+    def __init__(self, what: str, low: int, high: int, example: str, odd: bool = False, units: tuple[str, ...] = ()):
+        self.low, self.high, self.example, self.odd, self.units = low, high, example, odd, units
         self.allowed = f"{what} from {low} to {high}, such as {example}"
 
     def read(self, text: str, info: ValidationInfo) -> int:
+        for unit in self.units:
+            if text.endswith(unit):
+                text = text.removesuffix(unit)
+                break
         value = read_number(text)
         if value.denominator != 1 or (self.odd and value % 2 == 0):
             raise Miswritten(f"Write {'an odd' if self.odd else 'a'} whole number")

@@ -5,28 +5,26 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from plans import hands, motion
-from plans.brief import Freeze, Goal, Silk
-from plans.exposure import brightness
+from plans import hands
+from plans.brief import Goal
+from plans.checking import check_step
 from plans.goals import finding, words
 from plans.goals.finding import Found
 from plans.goals.situation import Situation
-from plans.kit import FULL_FRAME_DIAGONAL_MM
+from plans.hands import Action
 from plans.metering import metering_step
 from plans.plan import (
     ExposeStep,
     FilterValue,
-    Focus,
     GroupNote,
     OperatorStep,
     Rig,
     Settings,
     Step,
-    Unreachable,
     mark_value,
 )
-from plans.solver import Choice, State
-from plans.stops import KINDS
+from plans.solver import Choice, State, Turned
+from plans.stops import KINDS, Kind, Mark
 
 _SETTINGS = (*KINDS, "focus", "filters")
 
@@ -34,56 +32,37 @@ _SETTINGS = (*KINDS, "focus", "filters")
 class Writer:
     """Writes steps in order and keeps the rig's state."""
 
-    def __init__(self, situation: Situation, rig: Rig):
+    def __init__(self, situation: Situation, rig: Rig, checks: bool = True):
         self.situation = situation
         self.rig = rig
+        self.checks = checks
         self.steps: list[Step] = []
         self.groups: list[GroupNote] = []
-        self.unreachable: list[Unreachable] = []
-        self.cautions: list[str] = []
         self._focus = rig.focus
         # Without a known focus the plan begins by setting up, which leaves the lens bare.
         self._filters = tuple(self._as_in_bag(value) for value in rig.filters) if rig.focus else ()
-        self._cautioned = bool(self._filters)
-        self._moving = False
-        self._frame_costs: list[tuple[int, int, int]] = []
+        self._focal_mm: float | None = None
+        self._shaken = False
 
-    def add(self, goal: Goal, number: int, within: Situation | None = None) -> None:
-        """One goal: its steps and group, or why not. ``within``: the situation to search, if not this one."""
-        state = State(self._known_distance(self._focus.distance_m) if self._focus else None, self._bits())
-        found = finding.find(within or self.situation, goal, state)
-        title = finding.name(goal)
-        if found is None:
-            self.unreachable.append(finding.diagnose(self.situation, goal, f"{title} (goal {number})"))
-            return
+    def state(self) -> State:
+        """The rig as it stands, for the solver."""
+        turned = next((value.turned for value in self._filters if value.turned), None)
+        distance = self._known_distance(self._focus.distance_m) if self._focus else None
+        return State(distance, self._bits(), self._focal_mm, turned, self._shaken)
+
+    def add(self, goal: Goal, number: int, found: Found) -> None:
+        """The steps and the group of one goal, the ``number``-th of the brief, as found."""
         if not self.steps:
-            self._begin(found.choices[0].focus)
-        self._moving = self._moving or any(isinstance(part, Freeze | Silk) for part in finding.parts(goal))
+            self._begin(found.choices[0])
         places = []
-        ground = self.situation.ground
         for choice in found.choices:
             self._prepare(choice, goal)
-            frame = ground.extended[choice.iso], ground.iso_steps[choice.iso], ground.sixths[choice.aperture]
-            self._frame_costs.append((int(frame[0]), int(frame[1]), int(frame[2])))
             places.append(len(self.steps))
             self.steps.append(self._exposure(goal, f"g{number}", choice))
-        self._tie(goal, f"g{number}", title, found, places)
+        self._tie(goal, f"g{number}", finding.name(goal), found, places)
 
     def finish(self) -> None:
-        """What can be said only when all goals are known: the caution at the water, ids of equal length."""
-        # A metered rig has been set up at the water already, with the caution.
-        if self._moving and not self.rig.metered:
-            place = next((n for n, step in enumerate(self.steps) if isinstance(step, OperatorStep)), None)
-            if place is None:
-                self.cautions.append(hands.WATER)
-            else:
-                step = self.steps[place]
-                self.steps[place] = step.model_copy(update={"cautions": (hands.WATER, *step.cautions)})
-        if self.steps and self.situation.kit.support != "tripod":
-            sensor = self.situation.kit.body.sensor
-            crop = FULL_FRAME_DIAGONAL_MM / math.hypot(sensor.width_mm, sensor.height_mm)
-            limit = motion.longest_hand_held_s(self.situation.focal_mm, crop)
-            self.cautions.append(hands.NO_TRIPOD.format(limit=words.seconds(limit)))
+        """What can be done only when all goals are written: ids of equal length."""
         if len(self.steps) > 99:
             width = len(str(len(self.steps)))
             new = {step.id: step.id.zfill(width + 1 + len(step.kind)) for step in self.steps}
@@ -94,17 +73,11 @@ class Writer:
                 self.steps[n] = step.model_copy(update=renamed)
             self.groups = [g.model_copy(update={"steps": tuple(new[step] for step in g.steps)}) for g in self.groups]
 
-    def filtered(self) -> set[int]:
-        """Numbers of the goals that have a picture shot through a filter."""
-        return {int(step.group[1:]) for step in self.steps if isinstance(step, ExposeStep) and step.settings.filters}
-
-    def cost(self) -> tuple[int, ...]:
-        """What the whole plan costs: frames that ladders leave out before all, then as the solver counts.
-
-        Calls of hands, extended ISO, ISO, distance from f/8.
-        """
-        calls = sum(isinstance(step, OperatorStep) for step in self.steps)
-        return (-len(self._frame_costs), calls, *(sum(column) for column in zip(*self._frame_costs, strict=True)))
+    def settle(self) -> None:
+        """Leave the rig alone again after a shaken picture, so that nobody taps on."""
+        if self._shaken:
+            self._shaken = False
+            self._hands("settle", hands.settle_text(), "The pictures that follow want a rig that stands still.")
 
     # The rig
 
@@ -121,7 +94,7 @@ class Writer:
         """The bag's own filter of that name, so that a number read back from a plan compares equal."""
         for item in self.situation.kit.filters:
             if item.name == value.name:
-                return FilterValue(name=item.name, stops=item.stops)
+                return FilterValue(name=item.name, stops=item.stops, turned=value.turned)
         return value
 
     def _known_distance(self, distance_m: float) -> float:
@@ -131,9 +104,9 @@ class Writer:
                 return subject.distance_m
         return distance_m
 
-    def _values(self, bits: int) -> tuple[FilterValue, ...]:
+    def _values(self, bits: int, turned: Turned | None = None) -> tuple[FilterValue, ...]:
         return tuple(
-            FilterValue(name=item.name, stops=item.stops)
+            FilterValue(name=item.name, stops=item.stops, turned=turned if item.kind == "polariser" else None)
             for n, item in enumerate(self.situation.kit.filters)
             if bits >> n & 1
         )
@@ -141,63 +114,84 @@ class Writer:
     def _id(self, kind: str) -> str:
         return f"{len(self.steps) + 1:02d}-{kind}"
 
-    def _begin(self, focus: Focus) -> None:
+    def _begin(self, first: Choice) -> None:
         """Setting up and metering, as far as the rig needs it."""
+        focus = first.focus
         if self._focus is None:
-            self._focus = focus
+            self._focus, self._focal_mm = focus, first.focal_mm
             self.steps.append(
                 OperatorStep(
                     id=self._id("operator"),
                     action="compose",
-                    text=hands.compose_text(focus),
+                    text=hands.compose_text(focus, first.focal_mm),
                     why="Every picture is compared with another: one framing for all of them, one focus at a time.",
                     focus=focus,
+                    focal_length_mm=first.focal_mm,
                 )
             )
         if not self.rig.metered:
             self.steps.append(metering_step(self.situation, self._id("control"), self._focus, self._filters))
 
-    def _prepare(self, choice: Choice, goal: Goal) -> None:
-        """Hands before a frame: a filter comes off before the focus ring is turned, and goes on after."""
-        refocus = self._focus is None or self._known_distance(self._focus.distance_m) != choice.focus.distance_m
-        if refocus and self._filters:
-            self._change_filters((), choice, "A dark filter hides what the focus ring does: focus bare.")
-        if refocus:
-            self._focus = choice.focus
-            part = finding.name(self._part(goal, choice))
-            self.steps.append(
-                OperatorStep(
-                    id=self._id("operator"),
-                    action="focus",
-                    text=hands.focus_text(choice.focus),
-                    why=f"The next pictures ({part}) are focused at {words.metres(choice.focus.distance_m)}.",
-                    focus=choice.focus,
-                )
-            )
-        if self._bits() != choice.filters:
-            after = self._values(choice.filters)
-            part = finding.name(self._part(goal, choice))
-            less = words.stops(sum(value.stops for value in after))
-            light = f"is shot with {less} less light" if after else "is shot without a filter"
-            self._change_filters(after, choice, f"The next picture ({part}) {light}.")
-
-    def _change_filters(self, after: tuple[FilterValue, ...], choice: Choice, why: str) -> None:
-        before, focus = self._filters, self._focus or choice.focus
-        self._filters = after
-        fitted = any(value not in before for value in after)
-        cautions = (hands.NEUTRAL_DENSITY,) if fitted and not self._cautioned else ()
-        self._cautioned = self._cautioned or fitted
+    def _hands(self, action: Action, text: str, why: str, focal_mm: float | None = None) -> None:
+        assert self._focus is not None
         self.steps.append(
             OperatorStep(
                 id=self._id("operator"),
-                action="filters",
-                text=hands.filters_text(before, after),
+                action=action,
+                text=text,
                 why=why,
-                focus=focus,
-                filters=after,
-                cautions=cautions,
+                focus=self._focus,
+                filters=self._filters,
+                focal_length_mm=focal_mm,
             )
         )
+
+    def _prepare(self, choice: Choice, goal: Goal) -> None:
+        """Hands before a frame: a filter comes off before the focus ring is turned, and goes on after."""
+        part = finding.frame_name(goal, choice.part)
+        if not choice.shaken:
+            self.settle()
+        touched: Action | None = None
+        moved = self._focal_mm != choice.focal_mm
+        if moved or self._focus is None or self._known_distance(self._focus.distance_m) != choice.focus.distance_m:
+            if self._filters:
+                self._change_filters((), "A dark filter hides what the focus ring does: focus bare.")
+            self._focus, self._focal_mm = choice.focus, choice.focal_mm
+            touched = "move" if moved else "focus"
+            if moved:
+                focal = choice.focal_mm or self.situation.focal_mm
+                subject, again = choice.focus.subject or "the subject", choice.focal_mm is None
+                text = hands.move_text(subject, choice.focus.distance_m, focal, as_large=not again)
+                self._hands(touched, text, f"The next pictures ({part}) are taken from there.", focal_mm=focal)
+            else:
+                where = words.metres(choice.focus.distance_m)
+                why = f"The next pictures ({part}) are focused at {where}."
+                self._hands(touched, hands.focus_text(choice.focus), why)
+        after = self._values(choice.filters, choice.turned)
+        if self._bits() != choice.filters:
+            less = words.stops(sum(value.stops for value in after))
+            light = f"is shot with {less} less light" if after else "is shot without a filter"
+            self._change_filters(after, f"The next picture ({part}) {light}.")
+            touched = touched or "filters"
+        elif choice.turned is not None and self.state().turned != choice.turned:
+            self._filters = after
+            touched = touched or "turn"
+            self._hands("turn", hands.turn_text(choice.turned), f"The next picture ({part}) wants it so.")
+        if touched and self.checks:
+            self._check(choice, touched)
+        if choice.shaken and not self._shaken:
+            self._shaken = True
+            self._hands("shake", hands.shake_text(), f"The next picture ({part}) shows what a shaken camera does.")
+
+    def _check(self, choice: Choice, after: Action) -> None:
+        step = check_step(self.situation, self._id("control"), self._settings(choice), self.state(), after)
+        if step:
+            self.steps.append(step)
+
+    def _change_filters(self, after: tuple[FilterValue, ...], why: str) -> None:
+        before = self._filters
+        self._filters = after
+        self._hands("filters", hands.filters_text(before, after), why)
 
     # Frames and groups
 
@@ -205,38 +199,48 @@ class Writer:
         several = finding.parts(goal)
         return several[choice.part] if len(several) > 1 else goal
 
-    def _exposure(self, goal: Goal, group: str, choice: Choice) -> ExposeStep:
-        s = self.situation
-        marks = {
-            "aperture": s.scale("aperture").marks[choice.aperture],
-            "time": s.scale("time").marks[choice.time],
-            "iso": s.scale("iso").marks[choice.iso],
-        }
-        values = self._values(choice.filters)
-        settings = Settings(
-            **{kind: mark_value(mark) for kind, mark in marks.items()}, filters=values, focus=choice.focus
+    def _marks(self, choice: Choice) -> dict[Kind, Mark]:
+        places = {"aperture": choice.aperture, "time": choice.time, "iso": choice.iso}
+        return {kind: self.situation.scale(kind).marks[places[kind]] for kind in KINDS}
+
+    def _settings(self, choice: Choice) -> Settings:
+        marks = self._marks(choice)
+        return Settings(
+            aperture=mark_value(marks["aperture"]),
+            time=mark_value(marks["time"]),
+            iso=mark_value(marks["iso"]),
+            filters=self._values(choice.filters, choice.turned),
+            focus=choice.focus,
+            focal_length_mm=choice.focal_mm,
         )
+
+    def _exposure(self, goal: Goal, group: str, choice: Choice) -> ExposeStep:
+        s, marks, settings = self.situation, self._marks(choice), self._settings(choice)
         part = self._part(goal, choice)
-        beyond = s.subject(part.subject).farthest_m if part.goal == "isolate" else None
-        seen = s.predict(settings, beyond)
-        level = brightness(
-            s.ev100, marks["aperture"], marks["time"], marks["iso"],
-            [item.stops for n, item in enumerate(s.kit.filters) if choice.filters >> n & 1], seen.magnification_loss,
-        )  # fmt: skip
+        there = s
+        if choice.focal_mm is not None and choice.focus.subject is not None:
+            back = choice.focus.distance_m - s.subject(choice.focus.subject).distance_m
+            there = s.with_focal_length(choice.focal_mm).stepped_back(back)
+        beyond = there.subject(part.subject).farthest_m if part.goal == "isolate" else None
+        seen = there.predict(settings, beyond)
+        taken = [item.stops for n, item in enumerate(s.kit.filters) if choice.filters >> n & 1]
+        level = s.brightness(marks["aperture"], marks["time"], marks["iso"], taken, seen.magnification_loss)
+        intended = choice.intended + s.scene.intent
         step_id = self._id("expose")
         return ExposeStep(
             id=step_id,
-            goal=finding.name(part),
+            goal=finding.frame_name(goal, choice.part),
             group=group,
             reference=step_id,
             held=(),
             changed=(),
             settings=settings,
-            intended_offset=float(choice.intended),
-            offset=float(level - choice.intended),
+            intended_offset=float(intended),
+            offset=float(level - intended),
             predicted=seen,
             criteria=finding.criteria(s, goal, choice.part),
             caption=finding.caption(s, goal, choice, settings, seen),
+            shaken=True if choice.shaken else None,
         )
 
     def _tie(self, goal: Goal, group: str, title: str, found: Found, places: Sequence[int]) -> None:
@@ -253,9 +257,10 @@ class Writer:
         offsets = [frame.offset for frame in frames]
         tolerance = words.stops(self.situation.ground.tolerance)
         apart = f"the frames lie at most {words.stops(self.situation.limits.spread)} apart"
-        if any(frame.intended_offset for frame in frames):
+        if any(frame.intended_offset != frames[0].intended_offset for frame in frames):
             apart += ", the intended steps taken off"
-        together = () if alone else (apart,)
+        more = finding.also_changed(goal, changed)
+        together = () if alone else (apart, more) if more else (apart,)
         self.groups.append(
             GroupNote(
                 id=group,

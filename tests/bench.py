@@ -1,6 +1,7 @@
 """Benchmark figures as JSON: ``make bench``. Nothing here is asserted; ratios are against a baseline in the same run.
 
 - ``compile``: the demo brief, warm and first.
+- ``twelve_goals``: a brief of twelve goals on a full body, beside a naive search (`tests.bench_compile`).
 - ``run``: wall time of whole runs over the physical floor (exposures, readout and transfer of every frame taken,
   the metering frame included), on the instant and on the typical simulated camera.
 - ``plain``: the same frames by `tests.plain_loop` on the same kind of camera, with and without fsync.
@@ -21,6 +22,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from bench_compile import figures as bench_compile_figures
 from support_run import rig
 
 from daemon.camera.binding import bind
@@ -123,7 +125,12 @@ def median_of(rounds: list[dict[str, Any]]) -> dict[str, Any]:
 
 def main() -> dict[str, Any]:
     """All figures."""
-    figures: dict[str, Any] = {"compile": bench_compile(), "run": {}, "plain": {}}
+    figures: dict[str, Any] = {
+        "compile": bench_compile(),
+        "twelve_goals": bench_compile_figures(),
+        "run": {},
+        "plain": {},
+    }
     for timing in ("instant", "typical"):
         rounds = ROUNDS if timing == "instant" else 1
         figures["run"][timing] = median_of([bench_run(timing) for _ in range(rounds)])

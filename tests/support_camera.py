@@ -174,6 +174,9 @@ class ScriptedLink:
         if self.faults.get(verb):
             raise self.faults[verb].pop(0)
 
+    def names(self) -> frozenset[str]:
+        return frozenset(self.widgets)
+
     def widget(self, name: str) -> Widget | None:
         self._fault("widget")
         return self.widgets.get(name)

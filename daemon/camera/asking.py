@@ -51,7 +51,8 @@ class Pace:
     """How long the session waits for what. [s]
 
     ``stable_s``: a setting that has not moved for so long stays where it is; ``walking_s``: one that still moves is
-    given so long; ``quiet_s``: no more files are to be expected after so long without an announcement; ``pair_s``: the
+    given so long; ``shy_s``: one that the camera lists and has not told since it was connected is asked for so long;
+    ``quiet_s``: no more files are to be expected after so long without an announcement; ``pair_s``: the
     same while one of a pair is missing; ``lost_s``: the same while every file is missing although the camera said that
     it is done.
     """
@@ -61,6 +62,7 @@ class Pace:
     busy_s: float = 10.0
     stable_s: float = 2.0
     walking_s: float = 10.0
+    shy_s: float = 0.5
     quiet_s: float = 0.7
     pair_s: float = 2.5
     lost_s: float = 5.0
@@ -76,6 +78,7 @@ class LinkLike(Protocol):
     def model(self) -> str: ...
     @property
     def takes_pictures(self) -> bool: ...
+    def names(self) -> frozenset[str]: ...
     def widget(self, name: str) -> Widget | None: ...
     def send(self, name: str, value: str) -> None: ...
     def trigger(self) -> None: ...

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from daemon.camera.dialects import Reading, camera_readings
+from daemon.camera.dialects import Reading, camera_readings, refuses_to_tell
 from daemon.camera.verbs import CameraState, SettingName
 from daemon.errors import BindingRefused
 from plans.plan import ControlStep, ExposeStep, MarkValue, Plan, Settings
@@ -63,8 +63,12 @@ def bind(plan: Plan, state: CameraState) -> Binding:
     ------
     BindingRefused
         If one is missing; every difference is listed.
+    CameraError
+        If the camera did not tell its aperture, time or ISO though it has it: which marks it lacks is not known then.
     """
     binding = Binding(camera_readings(state))
+    if untold := [kind for kind in KINDS if kind in state.untold and _marks_of(plan, kind)]:
+        raise refuses_to_tell(untold)
     differences: list[str] = []
     for kind in KINDS:
         wanted = _marks_of(plan, kind)

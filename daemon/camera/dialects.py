@@ -8,11 +8,12 @@ tells the code behind a label, the code decides.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from daemon.errors import CameraError
 from plans.stops import (
     KINDS,
     Kind,
@@ -246,6 +247,15 @@ def _for_people(kind: Kind, label: str, light: Fraction) -> str:
             if mark.light == light:
                 return mark.label
     return f"{label_value(kind, label):g}" if MINUTES.fullmatch(label) else re.sub(r"\s*s$", "", label)
+
+
+def refuses_to_tell(names: Iterable[str]) -> CameraError:
+    """The error for settings that a camera has and does not tell, by our names."""
+    shown = " and ".join(name.replace("_", " ") for name in names)
+    return CameraError(
+        f"The camera has a setting for its {shown} and refuses to tell it, or is too busy to; it was asked again and "
+        "again. Leave its menu or playback, see that its mode dial stands on M, or switch it off and on."
+    )
 
 
 def camera_readings(state: CameraState) -> dict[Kind, Reading]:

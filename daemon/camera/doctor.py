@@ -1,57 +1,39 @@
 """What stands between a photographer and comparable pictures: which camera, what is in the way, what spoils.
 
-Serves ``stopwright cameras`` and ``stopwright check``. A finding ``stops`` the work, ``spoils`` the comparison, or is
-``fine``; each says what was found, what is allowed and what to do.
+Serves ``stopwright cameras`` and ``stopwright check``. A finding ``stops`` the work, ``spoils`` the comparison, is a
+``note`` to know, or ``fine``; the first two say what was found, what is allowed and what to do.
 """
 
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict
-
-from daemon.camera import dialects
 from daemon.camera.binding import Binding, bind
 from daemon.camera.devices import Machine
+from daemon.camera.findings import Finding, as_finding, look_at_state, picture_size, supplies
+from daemon.camera.ports import port_for_people
 from daemon.camera.supervisor import CameraProcess
-from daemon.camera.verbs import Camera, CameraState, SettingState
-from daemon.errors import BindingRefused, CameraAbsent, CameraBusy, CameraError, CameraHeld, SettingRefused, UsageError
+from daemon.camera.verbs import Camera, CameraState
+from daemon.errors import (
+    BindingRefused,
+    CameraAbsent,
+    CameraBusy,
+    CameraError,
+    CameraHeld,
+    PlanUnreachable,
+    SettingRefused,
+    StopwrightError,
+    UsageError,
+)
 from plans.plan import ControlStep, ExposeStep, Plan
 
-Level = Literal["stops", "spoils", "fine"]
+__all__ = ["Finding", "check", "list_cameras", "look_at_state"]
 
-# Common practice, no source.
-EMPTY_BATTERY = 10  # [per cent]
-LOW_BATTERY = 30  # [per cent]
-_JPEG_BYTES_A_PIXEL = 0.7
-_RAW_BYTES_A_PIXEL = 2.0
-_USUAL_PIXELS = 24_000_000
-
-
-class Finding(BaseModel):
-    """One thing looked at. ``todo`` is empty when nothing needs doing."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    level: Level
-    what: str
-    found: str
-    allowed: str = ""
-    todo: str = ""
-
-    def __str__(self) -> str:
-        text = f"{self.level}: {self.what}: found {self.found}"
-        if self.allowed:
-            text += f"; allowed: {self.allowed}"
-        return f"{text}. {self.todo}" if self.todo else text
-
-
-def _finding(level: Level, what: str, found: str, allowed: str = "", todo: str = "") -> Finding:
-    return Finding(level=level, what=what, found=found, allowed=allowed, todo=todo)
+Fit = Callable[[CameraState], tuple[Plan, Sequence[str]]]
 
 
 @contextmanager
@@ -84,6 +66,7 @@ def check(
     dry: bool = False,
     work: Path | None = None,
     *,
+    fit: Fit | None = None,
     camera: Camera | None = None,
     environment: Mapping[str, str] | None = None,
     machine: Machine | None = None,
@@ -100,6 +83,9 @@ def check(
         Set and read back every combination of the plan's settings without an exposure, then put back what was found.
     work
         A folder for the camera process; None: one that vanishes.
+    fit
+        Gives the plan that would be shot with the camera as it shows itself, in place of ``plan``, and how its marks
+        differ. What it refuses is a finding.
     camera
         An open camera to look at instead of opening one.
 
@@ -111,18 +97,18 @@ def check(
     if dry and plan is None:
         raise UsageError("check --dry: found no plan; give the brief or plan whose settings are to be tried")
     if camera is not None:
-        return _look(camera, plan, dry)
+        return _look(camera, plan, dry, fit)
     place = machine or Machine()
     with _folder(work) as folder, CameraProcess(port, folder, environment=environment, machine=place) as opened:
         try:
             opened.open()
         except CameraHeld as error:
-            return [_finding("stops", "camera", str(error), "a camera that nobody else holds", "Then check again")]
+            return [as_finding("stops", "camera", str(error), "a camera that nobody else holds", "Then check again")]
         except CameraAbsent as error:
             return [_absent(error, place)]
         except CameraError as error:
-            return [_finding("stops", "camera", str(error), "a camera that answers", "Switch it off and on again")]
-        return _look(opened, plan, dry)
+            return [as_finding("stops", "camera", str(error), "a camera that answers", "Switch it off and on again")]
+        return _look(opened, plan, dry, fit)
 
 
 def _absent(error: CameraAbsent, machine: Machine) -> Finding:
@@ -130,169 +116,45 @@ def _absent(error: CameraAbsent, machine: Machine) -> Finding:
     found = str(error)
     if others:
         found += f" On the USB bus there is: {others}."
-    return _finding("stops", "camera", found, "one camera, switched on and awake", "Put that right, then check again")
+    return as_finding("stops", "camera", found, "one camera, switched on and awake", "Put that right, then check again")
 
 
-def _look(camera: Camera, plan: Plan | None, dry: bool) -> list[Finding]:
+def _look(camera: Camera, plan: Plan | None, dry: bool, fit: Fit | None) -> list[Finding]:
     try:
         state = camera.state()
     except CameraError as error:
-        return [_finding("stops", "camera", str(error), "a camera that answers", "Switch it off and on again")]
-    findings = [_finding("fine", "camera", f"{state.model} at {state.port}")]
+        return [as_finding("stops", "camera", str(error), "a camera that answers", "Switch it off and on again")]
+    findings = [as_finding("fine", "camera", f"{state.model} at {port_for_people(state.port)}")]
     findings += look_at_state(state)
-    findings += _supplies(state, plan)
-    binding: Binding | None = None
-    if plan is not None:
-        try:
-            binding = bind(plan, state)
-            findings.append(_finding("fine", "marks", "every mark of the plan is on this camera"))
-        except BindingRefused as error:
-            todo = "Compile the brief for this camera, or change its step in its menu"
-            findings += [_finding("stops", "marks", text, "the plan's marks", todo) for text in error.differences]
+    plan, marks, binding = _bound(plan, state, fit)
+    findings += [*supplies(state, plan), *picture_size(state, plan), *marks]
     if dry and plan is not None and binding is not None:
         findings += _dry(camera, plan, binding, state)
     return findings
 
 
-def look_at_state(state: CameraState) -> list[Finding]:
-    """Findings on dial, focus, ISO, exposure bias, white balance, and where pictures go."""
-    findings = [*_mode(state), *_settable(state)]
-    findings += [finding for finding in (_focus(state), _auto_iso(state), _bias(state), _balance(state)) if finding]
-    target = state.settings.get("capture_target")
-    if target is not None and target.current and not dialects.is_card(target.current):
-        findings.append(
-            _finding(
-                "stops", "pictures", f"kept in {target.current}", "the card", "Put a card in; choose it as the target"
-            )
-        )
-    if not state.can_trigger:
-        findings.append(
-            _finding(
-                "stops", "shutter", "this camera takes no pictures over the cable", "one that does", "Use another body"
-            )
-        )
-    return findings
-
-
-def _mode(state: CameraState) -> list[Finding]:
-    mode = state.settings.get("mode")
-    if mode is None:
-        return [_finding("fine", "mode dial", "not told by this camera; it must stand on M")]
-    manual = dialects.is_manual_mode(mode)
-    if manual is None:
-        return [_finding("fine", "mode dial", f"{mode.current or 'not told'}; it must stand on M")]
-    if manual:
-        return [_finding("fine", "mode dial", mode.current)]
-    return [_finding("stops", "mode dial", mode.current, "M", "Turn the mode dial on the camera to M")]
-
-
-def _settable(state: CameraState) -> list[Finding]:
-    found = []
-    for name in ("aperture", "time", "iso"):
-        setting = state.settings.get(name)
-        if setting is None or not setting.labels:
-            todo = "Set it by hand for every picture, or use another body"
-            found.append(_finding("stops", name, "cannot be told over the cable", "one that can be set", todo))
-        elif not setting.writable:
-            found.append(_finding("stops", name, f"{setting.current}, read-only", "one that can be set", _unlock(name)))
-        else:
-            found.append(_finding("fine", name, f"{setting.current or 'unknown'}, {len(setting.labels)} choices"))
-    return found
-
-
-def _unlock(name: str) -> str:
-    if name == "aperture":
-        return "Turn the mode dial to M; an aperture ring on the lens must stand on A or its smallest aperture"
-    if name == "time":
-        return "Turn the mode dial to M; a time dial on the body must stand where the camera may set it"
-    return "Turn the mode dial to M and switch automatic ISO off"
-
-
-def _focus(state: CameraState) -> Finding | None:
-    focus = state.settings.get("focus_mode")
-    if focus is None:
-        return None
-    manual = dialects.is_manual_focus(focus)
-    if manual is None or manual:
-        return _finding("fine", "focus", focus.current or "not told")
-    todo = "Switch the lens or body to manual focus, so that the focus stays where you put it"
-    return _finding("spoils", "focus", focus.current, "manual focus", todo)
-
-
-def _auto_iso(state: CameraState) -> Finding | None:
-    if not dialects.is_auto_iso(state):
-        return None
-    iso = state.settings.get("iso")
-    found = iso.current if iso is not None else "on"
-    todo = "Switch automatic ISO off in the camera's menu, else it changes the brightness behind your back"
-    return _finding("spoils", "automatic ISO", found, "off", todo)
-
-
-def _bias(state: CameraState) -> Finding | None:
-    bias = state.settings.get("exposure_bias")
-    if bias is None:
-        return None
-    stops = dialects.bias_stops(bias)
-    if stops is None or stops == 0:
-        return _finding("fine", "exposure bias", bias.current or "not told")
-    return _finding("spoils", "exposure bias", f"{stops:+g} stop", "0", "Set the exposure compensation to 0")
-
-
-def _balance(state: CameraState) -> Finding | None:
-    balance = state.settings.get("white_balance")
-    if balance is None:
-        return None
-    auto = dialects.is_auto_balance(balance)
-    if not auto:
-        return _finding("fine", "white balance", balance.current or "not told")
-    todo = "Choose a fixed one (daylight, for example), so that colours can be compared"
-    return _finding("spoils", "white balance", balance.current, "a fixed one", todo)
-
-
-def _supplies(state: CameraState, plan: Plan | None) -> list[Finding]:
-    return [*_battery(state), *_room(state, plan)]
-
-
-def _battery(state: CameraState) -> list[Finding]:
-    if state.battery is None:
-        return [_finding("fine", "battery", "not told")]
-    found = f"{state.battery} %"
-    if state.battery < EMPTY_BATTERY:
-        return [_finding("stops", "battery", found, f"at least {EMPTY_BATTERY} %", "Put in a charged one")]
-    if state.battery < LOW_BATTERY:
-        return [_finding("spoils", "battery", found, f"{LOW_BATTERY} % and more", "Have a charged one at hand")]
-    return [_finding("fine", "battery", found)]
-
-
-def _room(state: CameraState, plan: Plan | None) -> list[Finding]:
-    if state.free_bytes is None:
-        return [_finding("fine", "card", "room not told")]
-    frame = frame_bytes(state.settings.get("image_format"), _pixels(plan))
-    frames = 1 if plan is None else plan.estimate.frames + plan.estimate.control_frames
-    found = f"{state.free_bytes / 1e9:.2f} GB free, about {int(state.free_bytes / frame)} pictures"
-    if state.free_bytes < frames * frame:
-        level: Level = "stops" if state.free_bytes < frame else "spoils"
-        allowed = f"{frames * frame / 1e9:.2f} GB for {frames} pictures"
-        return [_finding(level, "card", found, allowed, "Put in an empty card, or free room on this one")]
-    return [_finding("fine", "card", found)]
-
-
-def frame_bytes(image_format: SettingState | None, pixels: int) -> int:
-    """About how many bytes one exposure takes on the card. Common practice, no source. [bytes]"""
-    label = "" if image_format is None else image_format.current
-    raw = dialects.keeps_raw(label)
-    size = _RAW_BYTES_A_PIXEL * raw
-    if not raw or dialects.files_expected(label) > 1:
-        size += _JPEG_BYTES_A_PIXEL
-    return round(size * pixels)
-
-
-def _pixels(plan: Plan | None) -> int:
-    brief = {} if plan is None else plan.inputs.brief
-    with suppress(KeyError, TypeError, ValueError):
-        width, height = brief["kit"]["body"]["sensor"]["pixels"]
-        return int(width) * int(height)
-    return _USUAL_PIXELS
+def _bound(plan: Plan | None, state: CameraState, fit: Fit | None) -> tuple[Plan | None, list[Finding], Binding | None]:
+    """The plan as it would be shot, what there is to say of its marks, and its labels on this camera."""
+    if plan is None:
+        return None, [], None
+    differences: Sequence[str] = ()
+    try:
+        if fit is not None:
+            plan, differences = fit(state)
+        binding = bind(plan, state)
+    except BindingRefused as error:
+        todo = "Compile the brief for this camera, or change its step in its menu"
+        return plan, [as_finding("stops", "marks", text, "the plan's marks", todo) for text in error.differences], None
+    except CameraError as error:
+        return plan, [as_finding("stops", "marks", str(error), "the plan's marks", "Then check again")], None
+    except PlanUnreachable as error:
+        todo = "Change the brief, or go on with the goals that can be reached by --reachable"
+        return plan, [as_finding("stops", "goals", str(error), "goals in reach of this camera", todo)], None
+    except StopwrightError as error:
+        return plan, [as_finding("stops", "brief", str(error), "one that suits this camera", "Change the brief")], None
+    notes = [as_finding("note", "marks", f"differ from the brief's kit: {text}") for text in differences]
+    told = "the plan was compiled for the camera's own, as a run does" if notes else "every mark of the plan is there"
+    return plan, [*notes, as_finding("fine", "marks", told)], binding
 
 
 def _dry(camera: Camera, plan: Plan, binding: Binding, state: CameraState) -> list[Finding]:
@@ -310,17 +172,17 @@ def _dry(camera: Camera, plan: Plan, binding: Binding, state: CameraState) -> li
                 camera.apply(labels)
                 tried += 1
             except SettingRefused as error:
-                findings.append(_finding("stops", "dry run", str(error), ", ".join(labels.values()), error.advice))
+                findings.append(as_finding("stops", "dry run", str(error), ", ".join(labels.values()), error.advice))
                 break
             except CameraBusy as error:
-                findings.append(_finding("stops", "dry run", str(error), "a camera that keeps up", "Check again"))
+                findings.append(as_finding("stops", "dry run", str(error), "a camera that keeps up", "Check again"))
                 break
     except CameraError as error:
         findings.append(
-            _finding("stops", "dry run", str(error), "a camera that stays connected", "Check cable and battery")
+            as_finding("stops", "dry run", str(error), "a camera that stays connected", "Check cable and battery")
         )
     text = f"{tried} of {len(combinations)} combinations were set and read back, without an exposure"
-    findings.append(_finding("fine" if tried == len(combinations) else "stops", "dry run", text))
+    findings.append(as_finding("fine" if tried == len(combinations) else "stops", "dry run", text))
     return findings + _put_back(camera, state, [key for labels in combinations for key in labels])
 
 
@@ -334,5 +196,5 @@ def _put_back(camera: Camera, state: CameraState, names: Sequence[str]) -> list[
         camera.apply(before)
     except CameraError as error:
         shown = ", ".join(f"{name} {label}" for name, label in before.items())
-        return [_finding("spoils", "put back", str(error), shown, "Set these by hand as they were")]
+        return [as_finding("spoils", "put back", str(error), shown, "Set these by hand as they were")]
     return []

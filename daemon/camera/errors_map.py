@@ -32,6 +32,7 @@ from daemon.errors import (
 
 BUSY = -110
 NOT_SUPPORTED = -6
+BAD_PARAMETERS = -2
 
 # code: (our error, what happened in words)
 LIBRARY: dict[int, tuple[type[CameraError], str]] = {
@@ -104,21 +105,26 @@ class LinkFault(Exception):
         What was being done, in words.
     response
         The PTP response code the camera gave, if it gave one.
+    untold
+        The camera has the setting and did not tell it. The library says no more than that: the camera may be busy, or
+        refuse.
     """
 
-    def __init__(self, code: int, doing: str, response: int | None = None):
-        self.code, self.doing, self.response = code, doing, response
+    def __init__(self, code: int, doing: str, response: int | None = None, untold: bool = False):
+        self.code, self.doing, self.response, self.untold = code, doing, response, untold
         super().__init__(f"{doing}: error {code} of the camera library")
 
     @property
     def busy(self) -> bool:
         """Whether asking again shortly makes sense."""
-        return self.code == BUSY or self.response == 0x2019
+        return self.code == BUSY or self.response == 0x2019 or self.untold
 
 
 def as_ours(fault: LinkFault) -> CameraError:
     """The error of ours that a fault of the library stands for; exactly one for every number."""
     kind, meaning = LIBRARY.get(fault.code, (CameraSilent, "the camera library gave an unknown error"))
+    if fault.untold:
+        kind, meaning = CameraError, "the camera has this setting and does not tell it"
     if fault.response in RESPONSES:
         kind, meaning = RESPONSES[fault.response]
     told = f"error {fault.code} of the camera library"
@@ -161,6 +167,7 @@ def breaks_link(error: StopwrightError) -> bool:
 
 
 __all__ = [
+    "BAD_PARAMETERS",
     "BUSY",
     "LIBRARY",
     "NOT_SUPPORTED",

@@ -103,7 +103,10 @@ class Host:
 
         return link.autodetect()
 
-    def _open(self, port: str | None, model: str | None, memory_only: bool, settle_s: float) -> dict[str, Any]:
+    def _open(
+        self, port: str | None, model: str | None, memory_only: bool, settle_s: float, busy_s: float
+    ) -> dict[str, Any]:
+        from daemon.camera.asking import Pace
         from daemon.camera.link import Link
         from daemon.camera.session import Session
 
@@ -122,7 +125,7 @@ class Host:
                         "that one, or switch the camera off and on again."
                     ) from None
                 clock.sleep(0.1)
-        self._session = Session(self._link, self._alive, memory_only=memory_only)
+        self._session = Session(self._link, self._alive, memory_only=memory_only, pace=Pace(busy_s=busy_s))
         arrived = self._session.settle(settle_s) if settle_s > 0 else []
         return {"port": chosen, "model": self._link.model, "arrived": arrived}
 

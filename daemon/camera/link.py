@@ -7,7 +7,8 @@ that is `daemon.camera.session`. Measured traps that this module keeps away from
 - a file's memory must not be touched after its `CameraFile` is gone: it is written out while that lives;
 - an object cannot be used again after ``exit``: a new one is made;
 - the library's number says little (-1 for a full card and for a broken link alike), but it tells the camera's answer
-  in words, which in the C locale are its own and untranslated.
+  in words, which in the C locale are its own and untranslated;
+- a setting that the camera refuses to describe, or is too busy to, is given the same answer as one that it lacks.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import gphoto2 as gp
 
 from daemon.camera.asking import Event, FileInfo, Widget
 from daemon.camera.dialects import TWINS
-from daemon.camera.errors_map import LinkFault
+from daemon.camera.errors_map import BAD_PARAMETERS, LinkFault
 
 PTPIP_MODEL = "PTP/IP Camera"
 _CHOICE_TYPES = (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU)
@@ -121,15 +122,26 @@ class Link:
             operations = self._camera.get_abilities().operations
         return bool(operations & (gp.GP_OPERATION_CAPTURE_IMAGE | gp.GP_OPERATION_TRIGGER_CAPTURE))
 
-    def widget(self, name: str) -> Widget | None:
-        """A setting by the library's name; None when this camera has none such."""
+    def names(self) -> frozenset[str]:
+        """The library's names of all that this camera says it has, told or not. The camera itself is not asked."""
+        with self._faults("asking which settings there are") as context:
+            found = self._camera.list_config(context)
+            return frozenset(found.get_name(n) for n in range(found.count()))
+
+    def _find(self, name: str, doing: str) -> Any | None:
         try:
-            with self._faults(f"reading {name}") as context:
-                found = self._camera.get_single_config(name, context)
+            with self._faults(doing) as context:
+                return self._camera.get_single_config(name, context)
         except LinkFault as fault:
-            if fault.code == gp.GP_ERROR_BAD_PARAMETERS and fault.response is None:
+            if fault.code == BAD_PARAMETERS and fault.response is None:
                 return None
             raise
+
+    def widget(self, name: str) -> Widget | None:
+        """A setting by the library's name; None when this camera has none such, or does not tell it now."""
+        found = self._find(name, f"reading {name}")
+        if found is None:
+            return None
         with self._faults(f"reading {name}"):
             labels: tuple[str, ...] = ()
             if found.get_type() in _CHOICE_TYPES:
@@ -156,8 +168,11 @@ class Link:
 
     def send(self, name: str, value: str) -> None:
         """Send a value to a setting. That the library accepts it says little: read it back."""
-        with self._faults(f"setting {name} to {value}") as context:
-            widget = self._camera.get_single_config(name, context)
+        doing = f"setting {name} to {value}"
+        widget = self._find(name, doing)
+        if widget is None:
+            raise LinkFault(BAD_PARAMETERS, doing, untold=True)
+        with self._faults(doing) as context:
             if widget.get_type() == gp.GP_WIDGET_RANGE:
                 widget.set_value(float(value))
             elif widget.get_type() == gp.GP_WIDGET_TOGGLE:

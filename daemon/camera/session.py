@@ -97,6 +97,7 @@ class Session:
             "model": model if model.lower().startswith(maker.lower()) else f"{maker} {model}",
             "port": self._link.port,
             "settings": settings,
+            "untold": list(self._settings.untold),
             "battery": self._battery(),
             "free_bytes": self._free(),
             "can_trigger": self._link.takes_pictures,
@@ -231,17 +232,27 @@ class Session:
         return size
 
     def card(self) -> list[dict[str, Any]]:
-        """Every picture on the card, in the camera's order."""
+        """Every picture on the card, in the camera's order.
+
+        A listing that failed is not tried again over this link, busy camera or not: what the library had read until
+        then it takes for the whole of the folder from then on.
+        """
         self._asking.drain()
         found: list[dict[str, Any]] = []
 
+        def once(act: Callable[[str], list[str]], folder: str) -> list[str]:
+            try:
+                return act(folder)
+            except LinkFault as fault:
+                raise as_ours(fault) from None
+
         def walk(folder: str, depth: int) -> None:
-            for name in self._asking.ask(self._link.files, folder):
+            for name in once(self._link.files, folder):
                 self._asking.alive()
                 if not name.lower().endswith(_NO_PICTURES):
                     found.append(self._card_file(folder, name))
             if depth < _DEEPEST_FOLDER:
-                for name in self._asking.ask(self._link.folders, folder):
+                for name in once(self._link.folders, folder):
                     walk(f"{folder.rstrip('/')}/{name}", depth + 1)
 
         walk("/", 0)

@@ -13,48 +13,107 @@ from functools import partial
 from daemon import clock
 from daemon.camera import dialects
 from daemon.camera.asking import Asking, Widget
-from daemon.camera.errors_map import NOT_SUPPORTED, LinkFault, as_ours
+from daemon.camera.errors_map import BAD_PARAMETERS, NOT_SUPPORTED, LinkFault, as_ours
 from daemon.errors import CameraError, SettingRefused
+from plans.stops import KINDS
 
 LOST_LINK = (0x02FA, 0x02FF)  # the library's own response codes for its side of the link
 _REFUSALS = (-1, -2, NOT_SUPPORTED)
 
 
 class Settings:
-    """The settings of one open camera."""
+    """The settings of one open camera.
+
+    The library answers alike for a setting that the camera lacks and for one that it refuses to tell or is too busy to.
+    One that was told before in this session is asked for again until `Pace.busy_s` has gone. Some cameras list one that
+    they never tell; it is waited for no longer than `Pace.shy_s`, once.
+
+    Attributes
+    ----------
+    untold
+        What `survey` did not come to know, though the camera has it, by our names.
+    """
 
     def __init__(self, asking: Asking):
         self._asking, self._link, self._pace = asking, asking.link, asking.pace
-        self._chosen: dict[str, str] = {}  # our name: the library's
+        self._chosen: dict[str, str] = {}  # our name: the library's, as it was last told
+        self._told: set[str] = set()  # the library's names that were told in this session
+        self._given_up: set[str] = set()  # those that the camera has and did not tell, asked again and again
+        self._listed: frozenset[str] | None = None
+        self.untold: tuple[str, ...] = ()
         self.survey()
 
     def survey(self) -> dict[str, Widget]:
         """Every setting that the dialects know; of several widgets the one that can be set and lists its choices."""
+        names = [name for candidates in dialects.WIDGETS.values() for name in candidates]
+        told = {name: widget for name in names if (widget := self._asking.ask(self._link.widget, name)) is not None}
+        missing = [name for name in names if name not in told and self._has(name, told)]
+        if asked_for := [name for name in missing if name not in self._given_up]:
+            self._still_there()
+            began = clock.monotonic()
+            for name in asked_for:
+                limit_s = self._pace.busy_s if name in self._told else self._pace.shy_s
+                with suppress(LinkFault):
+                    told[name] = self._asking.patiently(
+                        partial(self._insist, name), began + limit_s - clock.monotonic()
+                    )
+            self._still_there()
+        self._told |= set(told)
+        self._given_up = {name for name in missing if name not in told}
         found: dict[str, Widget] = {}
-        for name, candidates in dialects.WIDGETS.items():
-            widgets = [self._asking.ask(self._link.widget, candidate) for candidate in candidates]
-            there = [widget for widget in widgets if widget is not None]
-            if there:
-                found[name] = max(there, key=_usefulness)
-            elif name in self._chosen:
-                self._still_there()
-        self._chosen = {name: widget.name for name, widget in found.items()}
+        for ours, candidates in dialects.WIDGETS.items():
+            if there := [told[name] for name in candidates if name in told]:
+                found[ours] = max(there, key=_usefulness)
+        self.untold = tuple(
+            name
+            for name, candidates in dialects.WIDGETS.items()
+            if name not in found and not self._given_up.isdisjoint(candidates)
+        )
+        self._chosen |= {name: widget.name for name, widget in found.items()}
+        return found
+
+    def _has(self, name: str, told: Mapping[str, Widget]) -> bool:
+        """Whether a camera has a widget that it did not tell: it told it before, or lists it and is useless without."""
+        if name in self._told:
+            return True
+        needed = [dialects.WIDGETS[kind] for kind in KINDS]
+        if not any(name in candidates and told.keys().isdisjoint(candidates) for candidates in needed):
+            return False
+        if self._listed is None:
+            self._listed = self._asking.ask(self._link.names)
+        return name in self._listed
+
+    def _insist(self, widget: str) -> Widget:
+        found = self._link.widget(widget)
+        if found is None:
+            raise LinkFault(BAD_PARAMETERS, f"reading {widget}", untold=True)
         return found
 
     def read(self, name: str) -> Widget | None:
-        """A setting as it is now; None when this camera has none such."""
+        """A setting as it is now; None when this camera has none such.
+
+        Raises
+        ------
+        CameraError
+            If it was told before in this session and is not now, however often it is asked for.
+        """
         widget = self._chosen.get(name)
         if widget is None:
             return None
         found = self._asking.ask(self._link.widget, widget)
-        if found is None:
+        if found is not None:
+            return found
+        self._still_there()
+        try:
+            return self._asking.patiently(partial(self._insist, widget), self._pace.busy_s)
+        except LinkFault as fault:
             self._still_there()
-        return found
+            raise (dialects.refuses_to_tell([name]) if fault.untold else as_ours(fault)) from None
 
     def _still_there(self) -> None:
-        """Tell a setting that went away, as some do when the dial is turned, from a camera that no longer answers."""
+        """Tell a setting that the camera does not tell, whatever for, from a camera that no longer answers."""
         try:
-            self._link.free_bytes()
+            self._asking.patiently(self._link.free_bytes, self._pace.busy_s)
         except LinkFault as fault:
             if fault.code != NOT_SUPPORTED:
                 raise as_ours(fault) from None
@@ -103,6 +162,8 @@ class Settings:
         try:
             self._asking.patiently(partial(self._link.send, before.name, value), self._pace.busy_s)
         except LinkFault as fault:
+            if fault.untold:
+                raise dialects.refuses_to_tell([name]) from None
             if fault.busy or fault.response in LOST_LINK or fault.code not in _REFUSALS:
                 raise as_ours(fault) from None
             return None if self._must_read(name, label).current == label else str(as_ours(fault))

@@ -23,6 +23,7 @@ from daemon.camera.ports import normal_port
 from daemon.camera.verbs import CameraState, CardFile
 from daemon.errors import (
     CameraAbsent,
+    CameraBusy,
     CameraError,
     CameraHeld,
     CameraSilent,
@@ -32,6 +33,7 @@ from daemon.errors import (
 
 __all__ = ["CameraProcess", "Deadlines", "normal_port"]
 
+_LIST_AGAIN_S = 0.1
 _PACKAGES = Path(__file__).resolve().parents[2]
 
 
@@ -48,7 +50,8 @@ class Deadlines:
     readout_s
         From the end of an exposure until its files are announced. [s]
     busy_s
-        The camera being busy before it exposes, beyond the length of the exposure before. [s]
+        The camera being busy, or refusing to tell a setting; before it exposes, beyond the length of the exposure
+        before. [s]
     settle_s
         A frame that was in flight when a child died is waited for so long after its shutter closed. [s]
     slowest_rate
@@ -209,9 +212,25 @@ class CameraProcess:
                 into.unlink(missing_ok=True)  # the child may have died over it; it was not there before
                 raise
 
-    def card(self) -> list[CardFile]:
-        """Every picture on the card, in the camera's order."""
-        return [CardFile.model_validate(file) for file in self._verb("card", {}, self._deadlines.answer_s)]
+    def card(self, fresh: bool = False) -> list[CardFile]:
+        """Every picture on the card, in the camera's order.
+
+        The library reads a folder once and adds what is announced later; after a listing that failed it takes half of
+        one for the whole. Hence a new camera process, with a new connection, for a ``fresh`` list and after a failure.
+        """
+        with self._lock:
+            limit = clock.monotonic() + self._deadlines.busy_s
+            if fresh:
+                self._let_go()
+            while True:
+                try:
+                    files = self._verb("card", {}, self._deadlines.answer_s)
+                    return [CardFile.model_validate(file) for file in files]
+                except CameraError as error:
+                    self._let_go()
+                    if not isinstance(error, CameraBusy | CameraSilent) or clock.monotonic() > limit:
+                        raise
+                    clock.sleep(_LIST_AGAIN_S)
 
     def settle(self, seconds: float) -> list[CardFile]:
         """Wait for a frame that may still be in the making, at most so long; the files that came. [s]
@@ -224,13 +243,7 @@ class CameraProcess:
     def close(self) -> None:
         """Let the camera go. Idempotent; never raises."""
         with self._lock, suppress(Exception):
-            child, self._child, self._connected = self._child, None, False
-            if child is None:
-                return
-            grace = self._deadlines.margin_s
-            if child.owed is not None:
-                grace = 0.0  # it is still at something that nobody waits for
-            child.end(grace)
+            self._let_go()
 
     def cameras(self) -> list[tuple[str, str]]:
         """Model and port of every camera on USB, without opening any."""
@@ -259,7 +272,13 @@ class CameraProcess:
         if self._child is None:
             self._start()
         settle = max(0.0, self._in_flight_until - clock.monotonic())
-        asked = {"port": self._port, "model": self._model, "memory_only": self._memory_only, "settle_s": settle}
+        asked = {
+            "port": self._port,
+            "model": self._model,
+            "memory_only": self._memory_only,
+            "settle_s": settle,
+            "busy_s": self._deadlines.busy_s,
+        }
         try:
             found = self._ask("open", asked, self._deadlines.connect_s + settle)
         except StopwrightError as error:
@@ -341,6 +360,12 @@ class CameraProcess:
                     return answer
                 deadline = max(deadline, clock.monotonic() + more_s)
         return None
+
+    def _let_go(self) -> None:
+        child, self._child, self._connected = self._child, None, False
+        if child is not None:
+            # One that is still at something that nobody waits for is not waited for either.
+            child.end(self._deadlines.margin_s if child.owed is None else 0.0)
 
     def _bury(self) -> None:
         child, self._child, self._connected = self._child, None, False

@@ -49,11 +49,15 @@ class SettingState(_Shape):
 
 
 class CameraState(_Shape):
-    """What is connected and what can be set. ``battery`` in per cent, ``free_bytes`` on the card; None: not told."""
+    """What is connected and what can be set. ``battery`` in per cent, ``free_bytes`` on the card; None: not told.
+
+    ``untold`` are settings that this camera has and refused to tell, or was too busy to, however often it was asked.
+    """
 
     model: str
     port: str
     settings: dict[str, SettingState]
+    untold: tuple[SettingName, ...] = ()
     battery: int | None = None
     free_bytes: int | None = None
     can_trigger: bool = True
@@ -101,8 +105,12 @@ class Camera(Protocol):
         """
         ...
 
-    def card(self) -> list[CardFile]:
-        """Every picture on the card, in the camera's order."""
+    def card(self, fresh: bool = False) -> list[CardFile]:
+        """Every picture on the card, in the camera's order.
+
+        A picture whose announcement was lost may be missing, unless the list is asked for ``fresh``: then nothing that
+        is remembered of the card counts. That may cost a new connection.
+        """
         ...
 
     def close(self) -> None:

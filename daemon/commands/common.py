@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
-import shutil
+import os
 import sys
 import textwrap
 from collections.abc import Callable, Mapping
@@ -13,27 +13,62 @@ from typing import Any, NoReturn, TypeVar
 
 import click
 
+from daemon.advice import INDENT, resume_line
 from daemon.errors import BriefError, PlanUnreachable, StopwrightError, UsageError
+from daemon.streams import columns, encodes_all, is_terminal
 from plans.brief import Brief
-from plans.plan import Plan, read_plan
+from plans.plan import Plan
 from plans.stops import KINDS, Kind, Scale, series_marks
 
+STOPPED = 130  # exit code after Ctrl-C, as shells have it for a command that a signal ended
 LARGEST_FILE = 8_000_000  # bytes; a brief has its own, smaller limit
 Command = TypeVar("Command", bound=Callable[..., Any])
 
+
+class _Place(click.Path):
+    """A path. An empty one is a variable of the shell that was never set, and would mean the current folder."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if value == "":
+            self.fail("found an empty name; allowed: the name of a file or folder", param, ctx)
+        found = super().convert(value, param, ctx)
+        try:
+            Path(os.fsdecode(found)).absolute()
+        except FileNotFoundError:
+            self.fail(f"{str(found)!r}: the current folder is gone; change to another, or name it in full", param, ctx)
+        return found
+
+
+class _Word(click.ParamType[str]):
+    """A text that is not empty; an empty one would silently mean that nothing was asked for."""
+
+    name = "text"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if value == "":
+            self.fail("found nothing; allowed: a word, or leave the option out", param, ctx)
+        return str(value)
+
+
+place, word = _Place(path_type=Path), _Word()
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
 camera_option = click.option(
-    "--camera", "camera_port", metavar="PORT", help="usb:… or ptpip:IP[:PORT]; left out: the only camera there."
+    "--camera",
+    "camera_port",
+    type=word,
+    metavar="PORT",
+    help="usb:… or ptpip:IP[:PORT]; left out: the only camera there.",
 )
 store_option = click.option(
     "--store",
     "store_dir",
-    type=click.Path(path_type=Path),
+    type=place,
     help="Folder of pictures and logbook; left out: $STOPWRIGHT_STORE, else ~/Stopwright.",
 )
 operator_option = click.option(
     "--operator",
     "operator_name",
+    type=word,
     metavar="NAME",
     help="Whose hands: console, or simulated[:HOST:PORT]; left out: the console when there is one.",
 )
@@ -44,48 +79,77 @@ reachable_option = click.option(
 
 def say(text: str = "") -> None:
     """A line for people on standard output."""
-    click.echo(text)
+    print(text, file=sys.stdout, flush=True)
 
 
 def note(text: str) -> None:
     """A line for people that never mixes with a machine's output."""
-    click.echo(text, err=True)
+    print(text, file=sys.stderr, flush=True)
 
 
 def ends_well(command: Command) -> Command:
-    """Turn every error of ours into its message and exit code; with ``--json`` into a JSON object as well."""
+    """Turn every error of ours, and Ctrl-C, into a message and an exit code; with ``--json`` into an object as well."""
 
     @functools.wraps(command)
     def wrapped(*arguments: Any, **options: Any) -> Any:
         try:
             return command(*arguments, **options)
         except StopwrightError as error:
-            end_badly(error, bool(options.get("as_json")))
+            end_badly(error, options)
+        except KeyboardInterrupt:
+            end_stopped("stopped by hand", None, options)
 
     return wrapped  # type: ignore[return-value]
 
 
-def end_badly(error: StopwrightError, as_json: bool) -> NoReturn:
-    """Say what went wrong and leave with the error's exit code."""
-    if as_json:
-        click.echo(json.dumps(error.as_json(), indent=2, ensure_ascii=False))
-    for line in f"stopwright: {error}".splitlines():
+def end_badly(error: StopwrightError, options: Mapping[str, Any]) -> NoReturn:
+    """Say what went wrong and how to go on, and leave with the error's exit code. ``options``: the command's own."""
+    go_on = None
+    if error.run is not None:
+        go_on = resume_line(error.run, options, reachable=isinstance(error, PlanUnreachable))
+    _end(str(error), error.as_json(), go_on, options, error.exit_code)
+
+
+def end_stopped(told: str, run: int | None, options: Mapping[str, Any]) -> NoReturn:
+    """The same after Ctrl-C. ``run``: the one that was stopped, if it had begun."""
+    if is_terminal(sys.stderr):
+        note("")  # the terminal shows ^C on the line
+    tree = {"error": "Stopped", "message": told, "run": run}
+    _end(told, tree, None if run is None else resume_line(run, options), options, STOPPED)
+
+
+def _end(told: str, tree: dict[str, Any], go_on: str | None, options: Mapping[str, Any], code: int) -> NoReturn:
+    if options.get("as_json"):
+        print_json(tree if go_on is None else tree | {"go_on": go_on})
+    if go_on is not None:
+        told += f"\nGo on with:\n{INDENT}{go_on}"
+    for line in f"stopwright: {told}".splitlines():
         note(_wrapped(line))
-    sys.exit(error.exit_code)
+    sys.exit(code)
 
 
 def _wrapped(line: str) -> str:
-    """A line broken between words where a person reads it; whole where a program does."""
-    if not sys.stderr.isatty():
+    """A line broken between words where a person reads it; whole where a program does, and where it is a command."""
+    if line.startswith(INDENT) or not is_terminal(sys.stderr):
         return line
-    columns = max(40, shutil.get_terminal_size().columns)
     indent = line[: len(line) - len(line.lstrip())] + "  "
-    return textwrap.fill(line, columns, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    return textwrap.fill(
+        line, columns(sys.stderr), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    )
 
 
 def print_json(tree: Any) -> None:
-    """``tree`` as JSON on standard output."""
-    click.echo(json.dumps(tree, indent=2, ensure_ascii=False, allow_nan=False))
+    """``tree`` as JSON on standard output, of ASCII alone where other characters cannot be written."""
+    say(json.dumps(tree, indent=2, ensure_ascii=not encodes_all(sys.stdout), allow_nan=False))
+
+
+def not_written(out: Path, error: OSError) -> UsageError:
+    """The error for a file of the user's that could not be written, with what to do."""
+    if isinstance(error, FileNotFoundError):
+        return UsageError(f"--out {str(out)!r}: found no folder {str(out.parent.absolute())!r}. Make it first")
+    if isinstance(error, IsADirectoryError):
+        return UsageError(f"--out {str(out)!r}: found a folder; allowed: the name of a file")
+    return UsageError(f"--out {str(out)!r}: cannot be written ({error.strerror}). Name another file")
 
 
 @functools.cache
@@ -138,10 +202,18 @@ def is_plan(path: Path) -> bool:
     return read_text(path, "file").lstrip().startswith("{")
 
 
+@functools.cache
+def _given_plan(path: Path) -> Plan:
+    from plans.plan_reading import read_given_plan
+    from plans.yaml_tree import shorten
+
+    return read_given_plan(read_text(path, "file"), shorten(path.name, 255))
+
+
 def plan_from(path: Path, scales: Mapping[Kind, Scale] | None = None) -> Plan:
     """The plan in a file, or the plan that the brief in it compiles to."""
     if is_plan(path):
-        return read_plan(read_text(path, "file"), path.name)
+        return _given_plan(path)
     from plans.compiler import compile_brief
 
     return compile_brief(brief_from(path, scales))

@@ -4,14 +4,30 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from daemon.camera.ports import port_for_people
 from daemon.camera.verbs import CameraState
-from daemon.commands.common import camera_option, ends_well, json_option, plan_with_camera, print_json, say
-from daemon.errors import CameraAbsent, CameraError
+from daemon.commands.common import (
+    camera_option,
+    demand_reachable,
+    ends_well,
+    json_option,
+    place,
+    plan_from,
+    print_json,
+    reachable_option,
+    say,
+    stand_in_scales,
+)
+from daemon.commands.shooting import plan_for_camera
+from daemon.errors import CameraAbsent, CameraError, StopwrightError, UsageError
+from plans.plan import Plan
+
+if TYPE_CHECKING:
+    from daemon.camera.doctor import Finding
 
 
 @click.command()
@@ -66,31 +82,68 @@ def _show(state: CameraState) -> None:
 
 
 @click.command()
-@click.argument("path", metavar="[BRIEF|PLAN]", required=False, type=click.Path(path_type=Path))
+@click.argument("path", metavar="[BRIEF|PLAN]", required=False, type=place)
 @camera_option
 @click.option("--dry", is_flag=True, help="Set and read back everything of the plan, without an exposure.")
+@reachable_option
 @json_option
 @ends_well
-def check(path: Path | None, camera_port: str | None, dry: bool, as_json: bool) -> None:
-    """Say what stands in the way of a run and what to do; exit 4 when something does."""
+def check(path: Path | None, camera_port: str | None, dry: bool, reachable: bool, as_json: bool) -> None:
+    """Say what stands in the way of a run and what to do.
+
+    A brief is compiled for the camera as shoot does it. Exit 4 when something stands in the way, 3 when goals cannot
+    be reached.
+    """
     from daemon.camera.doctor import check as examine
-    from daemon.errors import UsageError
 
     if dry and path is None:
         raise UsageError("--dry: sets what a plan asks for; name the brief or plan: stopwright check BRIEF --dry")
-    plan = plan_with_camera(path, camera_port) if path is not None else None
+    asked = _Asked(path, reachable)
     with tempfile.TemporaryDirectory() as work:
-        findings = examine(camera_port, plan, dry, Path(work))
+        findings = examine(camera_port, asked.plan, dry, Path(work), fit=None if path is None else asked.fit)
     stops = [finding for finding in findings if finding.level == "stops"]
     if as_json:
-        print_json({"ready": not stops, "findings": [finding.model_dump(mode="json") for finding in findings]})
+        tree = {"ready": not stops, "findings": [finding.model_dump(mode="json") for finding in findings]}
+        print_json(tree if asked.refused is None else tree | {"refused": asked.refused.as_json()})
     else:
-        words = {"stops": "STOPS", "spoils": "SPOILS", "fine": "fine"}
         for finding in findings:
-            say(f"{words[finding.level]:<7} {finding.what}: {finding.found}")
-            if finding.level != "fine":
-                say(f"        allowed: {finding.allowed}")
-                say(f"        do: {finding.todo}")
+            _tell(finding)
         say("\nReady to shoot." if not stops else f"\n{len(stops)} thing(s) stand in the way.")
     if stops:
-        raise SystemExit(CameraError.exit_code)
+        raise SystemExit(asked.refused.exit_code if asked.refused is not None else CameraError.exit_code)
+
+
+class _Asked:
+    """The plan that is checked, read as `shoot` reads it. ``refused``: why `shoot` would not begin with this camera.
+
+    Raises
+    ------
+    BriefError, UsageError, PlanUnreachable
+        If the file is wrong, or a goal out of reach whatever the camera.
+    """
+
+    def __init__(self, path: Path | None, reachable: bool):
+        self._path, self._reachable = path, reachable
+        self.plan = None if path is None else plan_from(path, stand_in_scales())
+        self.refused: StopwrightError | None = None
+        if self.plan is not None:
+            demand_reachable(self.plan, reachable)
+
+    def fit(self, state: CameraState) -> tuple[Plan, list[str]]:
+        """The plan for the camera as it shows itself, and how its marks differ; raises what `shoot` would."""
+        assert self._path is not None
+        try:
+            plan, differences = plan_for_camera(self._path, state)
+            demand_reachable(plan, self._reachable)
+        except StopwrightError as error:
+            self.refused = error
+            raise
+        return plan, differences
+
+
+def _tell(finding: Finding) -> None:
+    lines = [f"{finding.level.upper() if finding.allowed else finding.level:<7} {finding.what}: {finding.found}"]
+    if finding.allowed:
+        lines += [f"        allowed: {finding.allowed}", f"        do: {finding.todo}"]
+    for line in lines:
+        say(line)

@@ -9,7 +9,8 @@ from typing import Any
 
 import click
 
-from daemon.commands.common import ends_well, json_option, note, print_json, say
+from daemon.advice import INDENT, command_line
+from daemon.commands.common import end_stopped, ends_well, json_option, place, print_json, say
 from daemon.errors import RunPaused, StoreError, UsageError
 from daemon.report import RunReport
 
@@ -19,7 +20,7 @@ DEMO_STORE = Path("stopwright-demo")
 @click.command()
 @click.option(
     "--into",
-    type=click.Path(path_type=Path),
+    type=place,
     default=DEMO_STORE,
     show_default=True,
     help="Folder for the demo's pictures and logbook.",
@@ -41,23 +42,32 @@ def demo(into: Path, timing: str, as_json: bool) -> None:
     from plans.reading import demo_brief_text, read_brief
 
     sink = sys.stderr if as_json else sys.stdout
+    again = command_line("demo", *([] if into == DEMO_STORE else ["--into", str(into)]))
     plan = compile_brief(read_brief(demo_brief_text(), "demo_brief.yaml"))
     print(
         "A garden fountain, a stone heron before it, a yew hedge behind. Camera and hands\n"
         "are simulated; the real libgphoto2 drives them.\n",
         file=sink,
+        flush=True,
     )
     with open_store(into) as store, store.lock("stopwright demo"), _simulator(timing=timing) as simulator:
         operator = named_operator(f"simulated:{simulator.hands}", simulator.camera)
         with assembly.open_camera(simulator.camera, assembly.library_folder(store)) as camera:
             commands = CommandQueue()
             runner = Runner(store, camera, operator, Progress(sink), commands)
+            asked: list[int] = []
             try:
-                with assembly.stopping_by_signal(runner, commands):
+                with assembly.stopping_by_signal(runner, commands) as asked:
                     number = runner.start(plan)
-            except (KeyboardInterrupt, RunPaused):
-                note("stopwright: stopped by hand; the simulated camera is gone, so begin anew with: stopwright demo")
-                sys.exit(130)
+            except (KeyboardInterrupt, RunPaused) as stopped:
+                if not asked and isinstance(stopped, RunPaused):
+                    raise
+                end_stopped(
+                    "stopped by hand. The simulated camera ends with the demo, so its run cannot go on; what was shot "
+                    f"stays in {store.path}. Begin anew with:\n{INDENT}{again}",
+                    None,
+                    {"as_json": as_json},
+                )
         found = report(store, number)
         sheet = make_run_sheet(found)
         agreement = account(found)

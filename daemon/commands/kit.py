@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from daemon.camera.trees import Told
-from daemon.commands.common import camera_option, ends_well, json_option, print_json, read_text, say
+from daemon.commands.common import camera_option, ends_well, json_option, not_written, place, print_json, read_text, say
 from daemon.errors import UsageError
 
 
@@ -17,9 +17,9 @@ def kit() -> None:
 
 
 @kit.command("read")
-@click.argument("tree_path", metavar="[TREE.json]", required=False, type=click.Path(path_type=Path))
+@click.argument("tree_path", metavar="[TREE.json]", required=False, type=place)
 @camera_option
-@click.option("--out", type=click.Path(path_type=Path), help="Write the kit file here; never over one that is there.")
+@click.option("--out", type=place, help="Write the kit file here; never over one that is there.")
 @json_option
 @ends_well
 def read(tree_path: Path | None, camera_port: str | None, out: Path | None, as_json: bool) -> None:
@@ -76,4 +76,4 @@ def _write(out: Path, text: str) -> None:
             f"--out {str(out)!r}: found a file of this name; allowed: a new name. What was filled in there is kept"
         ) from None
     except OSError as error:
-        raise UsageError(f"--out {str(out)!r}: cannot be written ({error.strerror})") from None
+        raise not_written(out, error) from None

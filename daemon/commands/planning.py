@@ -12,7 +12,9 @@ from daemon.commands.common import (
     demand_reachable,
     ends_well,
     json_option,
+    not_written,
     note,
+    place,
     plan_with_camera,
     print_json,
     reachable_option,
@@ -23,8 +25,8 @@ from plans.plan import plan_json
 
 
 @click.command("compile")
-@click.argument("brief_path", metavar="BRIEF", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Write the plan to this file, for shoot or explain.")
+@click.argument("brief_path", metavar="BRIEF", type=place)
+@click.option("--out", type=place, help="Write the plan to this file, for shoot or explain.")
 @camera_option
 @reachable_option
 @json_option
@@ -45,7 +47,7 @@ def compile_command(
         try:
             out.write_text(plan_json(plan), encoding="utf-8")
         except OSError as error:
-            raise UsageError(f"--out {str(out)!r}: cannot be written ({error.strerror})") from None
+            raise not_written(out, error) from None
     if as_json:
         print_json(json.loads(plan_json(plan)))
     else:
@@ -58,14 +60,21 @@ def compile_command(
 
 
 @click.command()
-@click.argument("path", metavar="PLAN", type=click.Path(path_type=Path))
+@click.argument("path", metavar="PLAN", type=place)
+@click.option("--card", is_flag=True, help="A pocket card instead: the plan for doing it by hand.")
+@click.option("--out", type=place, help="Draw the card into this file, .pdf or .png.")
 @json_option
 @ends_well
-def explain(path: Path, as_json: bool) -> None:
+def explain(path: Path, card: bool, out: Path | None, as_json: bool) -> None:
     """Say in plain words what each step of PLAN (or of a brief) does to the picture, in numbers."""
+    from daemon.commands.card import check_out, show_card
     from plans.explain import explain as explain_plan
 
+    check_out(out, path, card)
     plan = plan_with_camera(path, None)
+    if card:
+        show_card(plan, out, as_json)
+        return
     text = explain_plan(plan)
     if as_json:
         print_json({"title": plan.title, "text": text, "plan": json.loads(plan_json(plan))})

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import math
 import sys
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from daemon.advice import command_line
 from daemon.commands.common import (
     camera_option,
     demand_reachable,
+    end_stopped,
     ends_well,
     is_plan,
     json_option,
     note,
     operator_option,
+    place,
     plan_from,
     print_json,
     reachable_option,
@@ -23,12 +28,28 @@ from daemon.commands.common import (
     stand_in_scales,
     store_option,
 )
-from daemon.errors import RunPaused, StopwrightError, UsageError
+from daemon.errors import CameraError, PlanUnreachable, RunPaused, StopwrightError, UsageError
+from daemon.streams import output_trouble
 from plans.plan import OperatorStep, Plan, Rig
+
+if TYPE_CHECKING:
+    from daemon.camera.verbs import CameraState
+    from daemon.report import RunReport
+
+
+class _Seconds(click.FloatRange):
+    """A number of seconds; a number that is none would be waited for for ever."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        found = super().convert(value, param, ctx)
+        if math.isnan(found):
+            self.fail(f"{value!r} is no number of seconds.", param, ctx)
+        return found
+
 
 patience_option = click.option(
     "--patience",
-    type=click.FloatRange(0, 86400),
+    type=_Seconds(0, 86400),
     default=60.0,
     show_default=True,
     metavar="SECONDS",
@@ -37,7 +58,7 @@ patience_option = click.option(
 
 
 @click.command()
-@click.argument("path", metavar="BRIEF|PLAN", type=click.Path(path_type=Path))
+@click.argument("path", metavar="BRIEF|PLAN", type=place)
 @camera_option
 @operator_option
 @store_option
@@ -46,44 +67,31 @@ patience_option = click.option(
 @patience_option
 @json_option
 @ends_well
-def shoot(
-    path: Path,
-    camera_port: str | None,
-    operator_name: str | None,
-    store_dir: Path | None,
-    reachable: bool,
-    composed: bool,
-    patience: float,
-    as_json: bool,
-) -> None:
+def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
     """Shoot BRIEF or PLAN: hands where needed, one metering frame, every picture, a record of all."""
     from daemon import assembly
 
+    port, reachable = options["camera_port"], options["reachable"]
     # Read once before the camera is touched, so that a mistake in the file is told first.
     plan = _composed(plan_from(path, stand_in_scales()), composed)
     demand_reachable(plan, reachable)
-    operator = assembly.choose_operator(operator_name, camera_port)
-    assembly.refuse_without_hands(plan, operator)
+    operator = assembly.choose_operator(options["operator_name"], port)
+    assembly.refuse_without_hands(plan, operator, composed)
 
     from daemon.store import open_store
 
     with (
-        open_store(store_dir) as store,
+        open_store(options["store_dir"]) as store,
         store.lock(f"stopwright shoot {path.name}"),
-        assembly.open_camera(camera_port, assembly.library_folder(store)) as camera,
+        assembly.open_camera(port, assembly.library_folder(store)) as camera,
     ):
-        from daemon.camera.dialects import camera_scales
-
-        state = camera.state()
-        if not is_plan(path):
-            plan = _composed(plan_from(path, camera_scales(state)), composed)
-        plan, differences = assembly.fit_to_camera(plan, state, may_recompile=not is_plan(path))
+        plan, differences = plan_for_camera(path, camera.state(), composed)
         if differences:
             note("This camera's marks differ from the brief's kit; the plan was compiled for the camera's own:")
             for difference in differences:
                 note(f"  {difference}")
         demand_reachable(plan, reachable)
-        run_it(store, camera, operator, plan, None, patience, reachable, as_json)
+        run_it(store, camera, operator, plan, None, patience, options)
 
 
 @click.command()
@@ -95,26 +103,18 @@ def shoot(
 @patience_option
 @json_option
 @ends_well
-def resume(
-    run: str,
-    camera_port: str | None,
-    operator_name: str | None,
-    store_dir: Path | None,
-    reachable: bool,
-    patience: float,
-    as_json: bool,
-) -> None:
+def resume(run: str, patience: float, **options: Any) -> None:
     """Go on with RUN (a number, or last) where it stopped; a frame the camera finished meanwhile is taken up."""
     from daemon import assembly
     from daemon.store import open_store
 
-    with open_store(store_dir, create=False) as store, store.lock(f"stopwright resume {run}"):
+    with open_store(options["store_dir"], create=False) as store, store.lock(f"stopwright resume {run}"):
         found = store.logbook.run(run)
         # The port as it was: a camera behind an address stays there, a USB one may sit at another socket now.
-        port = camera_port or (found.camera_port if found.camera_port.startswith("ptpip:") else None)
-        operator = assembly.choose_operator(operator_name, port)
+        port = options["camera_port"] or (found.camera_port if found.camera_port.startswith("ptpip:") else None)
+        operator = assembly.choose_operator(options["operator_name"], port)
         with assembly.open_camera(port, assembly.library_folder(store)) as camera:
-            run_it(store, camera, operator, None, run, patience, reachable, as_json)
+            run_it(store, camera, operator, None, run, patience, options)
 
 
 def run_it(
@@ -124,20 +124,20 @@ def run_it(
     plan: Plan | None,
     which: str | None,
     patience: float,
-    reachable: bool,
-    as_json: bool,
+    options: Mapping[str, Any],
 ) -> int:
-    """Start ``plan`` or resume ``which``, showing progress; the run's number."""
+    """Start ``plan`` or resume ``which``, showing progress; the run's number. ``options``: the command's own."""
     from daemon import assembly
     from daemon.feed import CommandQueue
     from daemon.operator import ConsoleOperator
     from daemon.progress import Progress
-    from daemon.report import frame_table, report
+    from daemon.report import report
     from daemon.runner import Manners, Runner
 
     commands = CommandQueue()
+    as_json = bool(options["as_json"])
     progress = Progress(sys.stderr if as_json else sys.stdout, asks=isinstance(operator, ConsoleOperator))
-    runner = Runner(store, camera, operator, progress, commands, Manners(patience, reachable))
+    runner = Runner(store, camera, operator, progress, commands, Manners(patience, bool(options["reachable"])))
     asked: list[int] = []
     try:
         with assembly.stopping_by_signal(runner, commands) as asked:
@@ -147,19 +147,53 @@ def run_it(
             stopped.run = runner.run_id
             if not (asked and isinstance(stopped, RunPaused)):
                 raise
-        told = "stopped by hand. Nothing is lost; go on with: stopwright resume last"
-        if as_json:
-            print_json({"error": "Stopped", "message": told, "run": runner.run_id})
-        note(f"stopwright: {told}")
-        sys.exit(130)
-    found = report(store, number)
-    if as_json:
+        end_stopped("stopped by hand. Nothing is lost", runner.run_id, options)
+    _show_end(report(store, number), options)
+    return number
+
+
+def _show_end(found: RunReport, options: Mapping[str, Any]) -> None:
+    """The frames of a run that went to its end. One without a picture ends as a goal that was not reached does."""
+    from daemon.report import frame_table
+
+    number, store_dir = str(found.run.id), options["store_dir"]
+    taken = [frame for frame in found.frames if frame.frame is not None]
+    if options["as_json"]:
         print_json(found.as_json())
     else:
         say()
         say(frame_table(found))
-        say(f"\nPictures: {found.folder / 'pictures'}\nComparison sheet: stopwright sheet {number}")
-    return number
+    if not taken:
+        given_up = any(frame.outcome == "abandoned" for frame in found.frames)
+        why = "the camera failed at them" if given_up else "they need what was skipped"
+        note(
+            f"stopwright: run {number} has ended without a picture: {len(found.frames)} of {len(found.frames)} frames "
+            f"were left out, because {why}. It cannot be resumed; shoot anew"
+        )
+        sys.exit(CameraError.exit_code if given_up else PlanUnreachable.exit_code)
+    if not options["as_json"]:
+        say(f"\nPictures: {found.folder / 'pictures'}")
+        say(f"Comparison sheet: {command_line('sheet', number, store=store_dir)}")
+    if output_trouble() is not None:
+        note(f"stopwright: run {number} is done and kept: {command_line('runs', number, store=store_dir)}")
+
+
+def plan_for_camera(path: Path, state: CameraState, composed: bool = False) -> tuple[Plan, list[str]]:
+    """The plan that is shot with the camera as connected, and how its marks differ from those of the brief's kit.
+
+    Raises
+    ------
+    BriefError
+        If the brief leaves a scale to the camera that this one does not tell.
+    BindingRefused
+        If the camera lacks marks of a plan file, or those that the brief needs.
+    """
+    from daemon import assembly
+    from daemon.camera.dialects import camera_scales
+
+    is_brief = not is_plan(path)
+    plan = _composed(plan_from(path, camera_scales(state) if is_brief else None), composed)
+    return assembly.fit_to_camera(plan, state, may_recompile=is_brief)
 
 
 def _composed(plan: Plan, composed: bool) -> Plan:

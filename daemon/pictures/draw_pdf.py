@@ -17,35 +17,43 @@ from daemon.pictures.typeface import font
 # Pictures as bytes instead of as text: a fifth smaller, and a third of the time.
 rl_config.useA85 = 0
 
+Tones = Mapping[Tone, tuple[int, int, int]]
+
 _POINTS = 72 / 25.4
 _PICTURE_DPI = 300
 _PICTURE_QUALITY = 90
 
 
-def draw_pdf(pages: Sequence[Page], pictures: Mapping[tuple[int, int], Image.Image], title: str) -> bytes:
+def draw_pdf(
+    pages: Sequence[Page],
+    pictures: Mapping[tuple[int, int], Image.Image],
+    title: str,
+    subject: str = "Comparison sheet",
+    tones: Tones = RGB,
+) -> bytes:
     """All pages as a PDF file. The same pages give the same bytes: no date is written."""
     out = io.BytesIO()
     canvas = Canvas(out, pageCompression=1, invariant=1)
     canvas.setTitle(title)
     canvas.setCreator("stopwright")
     canvas.setAuthor("")
-    canvas.setSubject("Comparison sheet")
+    canvas.setSubject(subject)
     for page in pages:
         canvas.setPageSize((page.width * _POINTS, page.height * _POINTS))
         # From here on in millimetres, still with the origin at the foot of the page.
         canvas.scale(_POINTS, _POINTS)
-        canvas.setFillColorRGB(*_rgb("paper"))
+        canvas.setFillColorRGB(*_rgb("paper", tones))
         canvas.rect(0, 0, page.width, page.height, stroke=0, fill=1)
         for block in page.blocks:
             for item in block.items:
-                _draw(canvas, item, page.height, pictures)
+                _draw(canvas, item, page.height, pictures, tones)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
 
 
-def _rgb(tone: Tone) -> tuple[float, float, float]:
-    red, green, blue = RGB[tone]
+def _rgb(tone: Tone, tones: Tones) -> tuple[float, float, float]:
+    red, green, blue = tones[tone]
     return red / 255, green / 255, blue / 255
 
 
@@ -54,21 +62,22 @@ def _draw(
     item: Text | Line | Area | Dot | Place,
     height: float,
     pictures: Mapping[tuple[int, int], Image.Image],
+    tones: Tones,
 ) -> None:
     if isinstance(item, Text):
-        canvas.setFillColorRGB(*_rgb(item.tone))
+        canvas.setFillColorRGB(*_rgb(item.tone, tones))
         canvas.setFont(font(item.face).fontName, item.size / _POINTS)
         canvas.drawString(item.x, height - item.y, item.text)
     elif isinstance(item, Line):
-        canvas.setStrokeColorRGB(*_rgb(item.tone))
+        canvas.setStrokeColorRGB(*_rgb(item.tone, tones))
         canvas.setLineWidth(item.width)
         canvas.line(item.x1, height - item.y1, item.x2, height - item.y2)
     elif isinstance(item, Dot):
-        canvas.setFillColorRGB(*_rgb(item.tone))
+        canvas.setFillColorRGB(*_rgb(item.tone, tones))
         canvas.circle(item.x, height - item.y, item.radius, stroke=0, fill=1)
     elif isinstance(item, Area):
-        canvas.setFillColorRGB(*_rgb(item.fill))
-        canvas.setStrokeColorRGB(*_rgb("ink"))
+        canvas.setFillColorRGB(*_rgb(item.fill, tones))
+        canvas.setStrokeColorRGB(*_rgb("ink", tones))
         canvas.setLineWidth(item.stroke)
         box, edge = item.box, item.stroke / 2  # the outline lies inside, as in the PNG
         lower_left = (box.x + edge, height - box.bottom + edge)

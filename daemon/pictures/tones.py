@@ -15,3 +15,11 @@ RGB: dict[Tone, tuple[int, int, int]] = {
     "mat": (118, 118, 118),
     "slate": (96, 104, 112),
 }
+
+# For what is printed to be read outdoors: black on white, no tint that a printer would dot.
+PLAIN: dict[Tone, tuple[int, int, int]] = RGB | {
+    "ink": (0, 0, 0),
+    "soft": (0, 0, 0),
+    "hairline": (170, 170, 170),
+    "paper": (255, 255, 255),
+}

@@ -35,28 +35,40 @@ class Miss:
         return abs(self.extreme.offset)
 
 
-def extremes(situation: Situation, loss: float, masks: Mapping[Kind, Mask]) -> tuple[Extreme, Extreme] | None:
-    """The darkest and the brightest choice within the masks (a kind left out: any mark); None if there is none."""
+def light(situation: Situation, mark: Mark) -> float:
+    """The light of a mark, by what was measured of this lens and shutter. [stops]"""
+    return float(mark.light) + situation.kit.corrections.of(mark)
+
+
+def extremes(
+    situation: Situation, loss: float, masks: Mapping[Kind, Mask], stacks: Mask | None = None
+) -> tuple[Extreme, Extreme] | None:
+    """The darkest and the brightest choice within the masks (a kind left out: any mark); None if there is none.
+
+    ``stacks``: sets of filters that may be on the lens; None: those that change nothing but the brightness.
+    """
     ground = situation.ground
     ends: list[dict[Kind, Mark]] = [{}, {}]
-    sums = [ground.target(loss) - int(ground.stack_ticks.max()), ground.target(loss)]
+    usable = np.flatnonzero(ground.neutral if stacks is None else stacks)
+    taken = ground.stack_ticks[usable]
+    sums = [ground.target(loss) - int(taken.max()), ground.target(loss) - int(taken.min())]
     for kind in KINDS:
         allowed = situation.marks(kind, masks.get(kind, np.ones(len(situation.scale(kind).marks), dtype=bool)))
         if not allowed:
             return None
         for n, pick in enumerate((min, max)):
-            ends[n][kind] = pick(allowed, key=lambda mark: mark.light)
-    filters = ground.stacks[int(ground.stack_ticks.argmax())], 0
+            ends[n][kind] = pick(allowed, key=lambda mark: light(situation, mark))
+    filters = [ground.stacks[int(usable[n])] for n in (taken.argmax(), taken.argmin())]
     dark, bright = (
-        Extreme(end, stack, float(sum(mark.light for mark in end.values())) + total / TICKS)
+        Extreme(end, stack, sum(light(situation, mark) for mark in end.values()) + total / TICKS)
         for end, stack, total in zip(ends, filters, sums, strict=True)
     )
     return dark, bright
 
 
-def miss(situation: Situation, loss: float, masks: Mapping[Kind, Mask]) -> Miss | None:
+def miss(situation: Situation, loss: float, masks: Mapping[Kind, Mask], stacks: Mask | None = None) -> Miss | None:
     """How the brightness is missed by every choice within the masks; None if a mask is empty."""
-    ends = extremes(situation, loss, masks)
+    ends = extremes(situation, loss, masks, stacks)
     if ends is None:
         return None
     dark, bright = ends
@@ -68,24 +80,18 @@ def miss(situation: Situation, loss: float, masks: Mapping[Kind, Mask]) -> Miss 
     return Miss("gap", dark if abs(dark.offset) < abs(bright.offset) else bright)
 
 
-def iso_words(situation: Situation, mark: Mark) -> str:
-    """An ISO mark, with a note when it is the photographer's own limit that ends the scale there."""
-    limit = situation.scale("iso").marks[-1] == mark and mark != situation.scales["iso"].marks[-1]
-    return words.mark(mark) + (" (your limit)" if limit else "")
-
-
 def through(situation: Situation, filters: int) -> str:
     """``through ND 8 and ND 64`` or ``without a filter``."""
     return f"through {words.bag(situation.kit.filters, filters)}" if filters else "without a filter"
 
 
-def miss_reason(situation: Situation, loss: float, masks: Mapping[Kind, Mask]) -> str:
+def miss_reason(situation: Situation, loss: float, masks: Mapping[Kind, Mask], stacks: Mask | None = None) -> str:
     """The miss as a sentence, with the settings at the end of what is allowed."""
-    found = miss(situation, loss, masks)
+    found = miss(situation, loss, masks, stacks)
     if found is None:
         return f"no ISO mark is left below the limit of ISO {situation.limits.iso_at_most}"
     at, ev = found.extreme.marks, f"in this light (EV {words.figures(situation.ev100)})"
-    line = f"{words.mark(at['aperture'])}, {words.mark(at['time'])} and {iso_words(situation, at['iso'])}"
+    line = f"{words.mark(at['aperture'])}, {situation.mark_words(at['time'])} and {situation.mark_words(at['iso'])}"
     line = f"{line} {through(situation, found.extreme.filters)}"
     if found.how == "bright":
         return f"even {line}, the darkest choice there is, comes out {words.stops(found.stops)} too bright {ev}"
@@ -105,7 +111,7 @@ def time_reason(situation: Situation, demand: Demand, wish: str, usual: str) -> 
     if found is None or found.how != usual:
         return f"{wish}; {miss_reason(situation, demand.loss, masks)}"
     at = found.extreme.marks
-    line = f"at {words.mark(at['aperture'])} and {iso_words(situation, at['iso'])}"
+    line = f"at {words.mark(at['aperture'])} and {situation.mark_words(at['iso'])}"
     line = f"{line} {through(situation, found.extreme.filters)}"
     allowed = words.seconds(at["time"].exact * 2.0**-found.extreme.offset)
     end = "longest" if found.how == "bright" else "shortest"

@@ -1,25 +1,31 @@
-"""Deep: everything sharp from the near side of one subject to the far side of another."""
+"""Deep: everything sharp from the near side of one subject to the far side of another.
+
+Apertures up to the working limit are looked at first, and narrower ones only when no focus does with those. As a lesson
+in diffraction it is the other way about: the narrowest aperture first, and none within the limit.
+"""
 
 from __future__ import annotations
 
+import numpy as np
+
 from plans import optics
-from plans.brief import Deep
-from plans.goals import words
+from plans.brief import Deep, FocusBracket
+from plans.goals import focus_bracket, sharpness, words
 from plans.goals.brightness import miss_reason
 from plans.goals.situation import Situation
 from plans.plan import Focus, Predicted, Settings
-from plans.solver import Demand
+from plans.solver import Demand, Mask, allowed
 
 
 def name(goal: Deep) -> str:
     """The goal in a few words."""
-    return f"deep from {goal.from_subject} to {goal.to_subject}"
+    lesson = ", a lesson in diffraction" if goal.lesson else ""
+    return f"deep from {goal.from_subject} to {goal.to_subject}{lesson}"
 
 
 def span_m(situation: Situation, goal: Deep) -> tuple[float, float]:
     """Near and far end of what must be sharp. [m]"""
-    ends = [situation.subject(goal.from_subject), situation.subject(goal.to_subject)]
-    return min(end.nearest_m for end in ends), max(end.farthest_m for end in ends)
+    return sharpness.span_m(situation, goal.from_subject, goal.to_subject)
 
 
 def foci(situation: Situation, goal: Deep) -> list[tuple[Focus, float]]:
@@ -38,32 +44,88 @@ def foci(situation: Situation, goal: Deep) -> list[tuple[Focus, float]]:
     return list(found.values())
 
 
+def stages(situation: Situation, goal: Deep) -> list[list[Demand]]:
+    """Each focus with the apertures that are deep enough there, from the most wished apertures to all that may be."""
+    within = sharpness.within(situation, sharpness.WORKING_LIMIT)
+    if goal.lesson:
+        narrowest = np.arange(within.size) == within.size - 1
+        return [_demands(situation, goal, narrowest & ~within), _demands(situation, goal, ~within)]
+    return [_demands(situation, goal, within), _demands(situation, goal, np.ones_like(within))]
+
+
 def demands(situation: Situation, goal: Deep) -> list[Demand]:
-    """Each focus with the apertures that are deep enough there."""
-    narrowest = situation.scale("aperture").marks[-1].exact
-    found = [
-        situation.demand(focus, apertures=situation.between("aperture", wide, narrowest))
+    """The widest stage."""
+    return stages(situation, goal)[-1]
+
+
+def _demands(situation: Situation, goal: Deep, apertures: Mask) -> list[Demand]:
+    scale = situation.scale("aperture")
+    if not scale.marks:
+        return []
+    deep_enough = [
+        (focus, situation.between("aperture", wide, scale.marks[-1].exact) & apertures)
         for focus, wide in foci(situation, goal)
     ]
-    return [demand for demand in found if demand.apertures.any()]
+    return [situation.demand(focus, apertures=mask) for focus, mask in deep_enough if mask.any()]
+
+
+def _beyond(situation: Situation, settings: Settings) -> bool:
+    """Whether settings lie beyond the working limit."""
+    limit = sharpness.limit_mark(situation)
+    return limit is None or settings.aperture.exact > limit.exact * 1.0001
+
+
+def _alternative(situation: Situation, goal: Deep) -> str:
+    """The focus bracket that would do without a narrow aperture, or nothing."""
+    bracket = FocusBracket(from_subject=goal.from_subject, to_subject=goal.to_subject)
+    for mark, foci_m in focus_bracket.candidates(situation, bracket):
+        if focus_bracket.can_shoot(situation, mark, foci_m):
+            return f"; a focus bracket of {len(foci_m)} pictures at {words.mark(mark)}, merged, would do without"
+    return ""
 
 
 def criteria(situation: Situation, goal: Deep) -> tuple[str, ...]:
     """What the frame is held to."""
     near, far = span_m(situation, goal)
-    coc = words.millimetres(situation.coc_mm)
-    return (
+    coc, limit = words.millimetres(situation.coc_mm), sharpness.limit_words(situation)
+    sharp = (
         f"sharp from {words.metres(near)} ({goal.from_subject}) to {words.metres(far)} ({goal.to_subject}): out of "
-        f"focus by at most {coc}, the circle of confusion (common practice, no source); diffraction is told beside it",
+        f"focus by at most {coc}, the circle of confusion (common practice, no source); diffraction is told beside it"
     )
+    if goal.lesson:
+        return (sharp, f"beyond {limit}, where diffraction begins to show (common practice, no source), as a lesson")
+    if any(_any_fits(situation, demand) for demand in stages(situation, goal)[0]):
+        return (
+            sharp,
+            f"within {limit} if it can be had, since diffraction begins to show beyond (common practice, no source)",
+        )
+    return (
+        sharp,
+        f"not to be had within {limit}, the working limit beyond which diffraction begins to show (common practice, no "
+        f"source){_alternative(situation, goal)}",
+    )
+
+
+def _any_fits(situation: Situation, demand: Demand) -> bool:
+    found = situation.ground.survivors(demand.loss, demand.intended)
+    return bool(allowed(situation.ground, demand, found).any())
 
 
 def caption(situation: Situation, goal: Deep, settings: Settings, seen: Predicted) -> str:
     """One sentence for a student."""
+    told = f"diffraction widens every point to {words.millimetres(seen.airy_mm)}"
+    if _beyond(situation, settings):
+        limit = sharpness.limit_words(situation)
+        times = words.figures(settings.aperture.exact / sharpness.scaled(situation, 8.0), 2)
+        told += (
+            f", {times} times as wide as at f/{sharpness.scaled(situation, 8.0):.2g}: that is the lesson"
+            if goal.lesson
+            else f", beyond the working limit of {limit}"
+        )
     return (
         f"{words.shot(settings)}, focused at {words.metres(settings.focus.distance_m)}: "
         f"{words.sharp(seen.near_m, seen.far_m)}, so {words.the(goal.from_subject)} and {words.the(goal.to_subject)} "
-        f"are sharp together; diffraction widens every point to {words.millimetres(seen.airy_mm)}."
+        f"are sharp together; {told}."
     )
 
 
@@ -78,11 +140,16 @@ def reasons(situation: Situation, goal: Deep) -> list[str]:
             f"focuses no nearer than {words.metres(situation.kit.lens.nearest_focus_m)}"
         ]
     found = demands(situation, goal)
-    if not found:
-        focus, wide = min(candidates, key=lambda candidate: candidate[1])
-        narrowest = situation.scale("aperture").marks[-1]
+    if found:
+        return [miss_reason(situation, found[0].loss, {"aperture": found[0].apertures})]
+    focus, wide = min(candidates, key=lambda candidate: candidate[1])
+    narrowest = situation.scale("aperture").marks[-1]
+    if narrowest.exact < wide:
         return [
             f"{span} needs f/{words.figures(wide)}, focused at {words.metres(focus.distance_m)}; "
             f"this lens stops down to {words.mark(narrowest)}"
         ]
-    return [miss_reason(situation, found[0].loss, {"aperture": found[0].apertures})]
+    return [
+        f"a lesson in diffraction wants an aperture beyond {sharpness.limit_words(situation)}; this lens stops down to "
+        f"{words.mark(narrowest)}"
+    ]

@@ -2,42 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
 
-from plans.brief import Bracket, Compare, Goal, Ladder
-from plans.goals import bracket, compare, deep, freeze, isolate, ladder, remedies, silk, words
+import numpy as np
+
+from plans.brief import Bracket, Compare, Deep, FocusBracket, Goal, Held, Ladder, Noise
+from plans.goals import bracket, compare, deep, ladder, noise, remedies, words
+from plans.goals.families import SERIES, SETS, SINGLES, Frames
 from plans.goals.situation import Situation
+from plans.group import solve_group
 from plans.plan import Predicted, Settings, Unreachable
-from plans.solver import Choice, Demand, State, solve_group
-
-
-class Family(Protocol):
-    """What a module of a single goal offers."""
-
-    def name(self, goal: Any) -> str:
-        """The goal in a few words."""
-        ...
-
-    def demands(self, situation: Situation, goal: Any) -> list[Demand]:
-        """What its frame asks for, one demand a focus; empty when nothing on the scales can do."""
-        ...
-
-    def criteria(self, situation: Situation, goal: Any) -> tuple[str, ...]:
-        """What its frame is held to, in words."""
-        ...
-
-    def caption(self, situation: Situation, goal: Any, settings: Settings, seen: Predicted) -> str:
-        """One sentence for a student."""
-        ...
-
-    def reasons(self, situation: Situation, goal: Any) -> list[str]:
-        """Why it cannot be reached alone, in numbers."""
-        ...
-
-
-FAMILIES: dict[str, Family] = {"freeze": freeze, "silk": silk, "isolate": isolate, "deep": deep}
+from plans.series import Run
+from plans.solver import Choice, Demand, State, allowed
 
 
 @dataclass(frozen=True)
@@ -53,11 +31,16 @@ def name(goal: Goal) -> str:
     """A goal in a few words."""
     if isinstance(goal, Compare):
         return f"compare {words.listed(name(part) for part in goal.goals)}"
-    if isinstance(goal, Ladder):
-        return ladder.name(goal)
-    if isinstance(goal, Bracket):
-        return bracket.name(goal)
-    return FAMILIES[goal.goal].name(goal)
+    if goal.goal in SINGLES:
+        return SINGLES[goal.goal].name(goal)
+    return SETS[goal.goal].name(goal) if goal.goal in SETS else SERIES[goal.goal].name(goal)
+
+
+def frame_name(goal: Goal, part: int) -> str:
+    """One frame of a goal in a few words; the goal's own name where its frames have none."""
+    if isinstance(goal, Compare):
+        return name(goal.goals[part])
+    return SETS[goal.goal].frame_name(goal, part) if goal.goal in SETS else name(goal)
 
 
 def parts(goal: Goal) -> tuple[Goal, ...]:
@@ -65,31 +48,177 @@ def parts(goal: Goal) -> tuple[Goal, ...]:
     return goal.goals if isinstance(goal, Compare) else (goal,)
 
 
-def _demands(situation: Situation, goal: Goal) -> list[list[Demand]]:
-    return [FAMILIES[part.goal].demands(situation, part) for part in parts(goal)]
+def is_series(goal: Goal) -> bool:
+    """Whether a goal's frames are a series, searched by `plans.series`."""
+    return isinstance(goal, Ladder | Noise | Bracket)
+
+
+def hold(goal: Goal) -> tuple[Held, ...]:
+    """Settings that are the same in all frames of a goal that is no series."""
+    if isinstance(goal, Compare):
+        return goal.hold
+    return SETS[goal.goal].HOLD if goal.goal in SETS else ()
+
+
+def reference(goal: Goal) -> int:
+    """Which of a goal's frames the others are compared with."""
+    return bracket.middle(goal) if isinstance(goal, Bracket) else 0
+
+
+def also_changed(goal: Goal, changed: Sequence[str]) -> str | None:
+    """What a comparison had to change besides what it asks for, as a criterion of its group."""
+    return compare.also_changed(goal, changed) if isinstance(goal, Compare) else None
+
+
+def stages(situation: Situation, goal: Goal) -> Iterator[Frames]:
+    """Every way in which the frames of a goal may be taken, the most wished first, in any light; not for series."""
+    if isinstance(goal, Ladder | Noise | Bracket):
+        raise ValueError(f"the frames of a {goal.goal} are found by its own search")
+    if goal.goal in SETS:
+        yield from SETS[goal.goal].stages(situation, goal)
+        return
+    several = _ways(situation, goal)
+    yield from ([ways[min(n, len(ways) - 1)] for ways in several] for n in range(max(map(len, several))))
+
+
+def _ways(situation: Situation, goal: Goal) -> list[list[list[Demand]]]:
+    """For each part of a goal its demands, the most wished first."""
+    return [
+        deep.stages(situation, part) if isinstance(part, Deep) else [SINGLES[part.goal].demands(situation, part)]
+        for part in parts(goal)
+    ]
+
+
+def frames(situation: Situation, goal: Goal) -> Frames:
+    """What each frame of a goal asks for, one demand a focus it may have; not for series.
+
+    The most wished way of taking them that can be had; where none can, the last of them. An empty frame: nothing on the
+    scales can do.
+    """
+    return _frames(situation, goal)[0]
+
+
+def _frames(situation: Situation, goal: Goal) -> tuple[Frames, bool]:
+    """The frames, and whether it is known by now that they can be had together."""
+    if goal.goal in SETS or is_series(goal):
+        last: Frames = [[]]
+        alone: dict[int, bool] = {}  # by the list's identity: stages share those of the frames that they do not vary
+        kept = []  # so that no identity is given twice
+        for last in stages(situation, goal):
+            kept.append(last)
+            for demands in last:
+                if id(demands) not in alone:
+                    alone[id(demands)] = _alone(situation, demands)
+                if not alone[id(demands)]:
+                    break
+            else:
+                if _fit(situation, goal, last):
+                    return last, True
+        return last, False
+    several = _ways(situation, goal)
+    widest = [ways[-1] for ways in several]
+    if all(len(ways) == 1 for ways in several):
+        return widest, False
+    first = [next((one for one in ways if _alone(situation, one)), ways[-1]) for ways in several]
+    if len(first) == 1 or _together(situation, goal, first):
+        return first, len(first) > 1
+    return widest, False
+
+
+def _alone(situation: Situation, demands: Sequence[Demand]) -> bool:
+    """Whether one frame can be had by itself."""
+    ground = situation.ground
+    return any(allowed(ground, one, ground.survivors(one.loss, one.intended)).any() for one in demands)
+
+
+def _together(situation: Situation, goal: Goal, several: Frames) -> bool:
+    """Whether all frames can be had, with what is held the same."""
+    return all(_alone(situation, demands) for demands in several) and _fit(situation, goal, several)
+
+
+def _fit(situation: Situation, goal: Goal, several: Frames) -> bool:
+    """Whether frames that can each be had alone can be had together."""
+    if len(several) == 1:
+        return True
+    return _solve(situation, several, hold(goal), State(None, 0)) is not None
+
+
+def _solve(situation: Situation, several: Frames, held: Sequence[Held], start: State) -> tuple[Choice, ...] | None:
+    """The cheapest settings of frames that belong together.
+
+    Where everything but the focus is held, and all ask for the same, the frames that lose least and most to
+    magnification decide for all of them.
+    """
+    ground, spread = situation.ground, situation.limits.spread
+    fixed = {"aperture", "time", "iso", "filters"} <= set(held) and "focus" not in held
+    if len(several) < 3 or not fixed or not _ask_alike(several):
+        return solve_group(ground, several, held, spread, start)
+    losses = [demands[0].loss for demands in several]
+    ends = [losses.index(max(losses)), losses.index(min(losses))]
+    if ends[0] == ends[1]:
+        ends = [0, len(several) - 1]
+    found = solve_group(ground, [several[n] for n in sorted(ends)], held, spread, start)
+    if found is None:
+        return None
+    one = found[0]
+    lost = several[sorted(ends)[one.part]][0].loss
+    choices = [
+        one._replace(
+            part=part,
+            focus=demand.focus,
+            offset=one.offset + ground.target(demand.loss) - ground.target(lost),
+            focal_mm=demand.focal_mm,
+            turned=demand.turned,
+        )
+        for part, (demand,) in enumerate(several)
+    ]
+    return tuple(choices if one.part == 0 else reversed(choices))
+
+
+def _ask_alike(several: Frames) -> bool:
+    """Whether frames differ in nothing but the focus, the focal length and what goes with them."""
+    if any(len(demands) != 1 for demands in several):
+        return False
+    (first,) = several[0]
+    return all(
+        np.array_equal(one.apertures, first.apertures)
+        and np.array_equal(one.times, first.times)
+        and (one.intended, one.isos, one.stacks) == (first.intended, None, first.stacks)
+        for (one,) in several
+    )
 
 
 def find(situation: Situation, goal: Goal, start: State) -> Found | None:
     """The cheapest settings for a goal from the rig's state ``start``; None when it cannot be reached."""
-    if isinstance(goal, Ladder):
-        run = ladder.find(situation, goal, start)
-        return Found(run.choices, 0, ladder.left_out(situation, goal, run)) if run else None
+    if isinstance(goal, Ladder | Noise | Bracket):
+        run = SERIES[goal.goal].find(situation, goal, start)
+        if run is None:
+            return None
+        return Found(run.choices, reference(goal), left_out(situation, goal, run))
+    several = frames(situation, goal)
+    if not all(several):
+        return None
+    choices = _solve(situation, several, hold(goal), start)
+    if choices is None:
+        return None
+    return Found(choices, [choice.part for choice in choices].index(reference(goal)))
+
+
+def left_out(situation: Situation, goal: Ladder | Noise | Bracket, run: Run) -> tuple[str, ...]:
+    """Rungs that a series did not take, and why."""
     if isinstance(goal, Bracket):
-        run = bracket.find(situation, goal, start)
-        return Found(run.choices, bracket.middle(goal)) if run else None
-    hold = goal.hold if isinstance(goal, Compare) else ()
-    choices = solve_group(situation.ground, _demands(situation, goal), hold, situation.limits.spread, start)
-    return Found(choices, 0) if choices else None
+        return ()
+    return ladder.left_out(situation, goal, run) if isinstance(goal, Ladder) else noise.left_out(situation, goal, run)
 
 
 def criteria(situation: Situation, goal: Goal, part: int) -> tuple[str, ...]:
     """What one frame of a goal is held to."""
     one = parts(goal)[part] if isinstance(goal, Compare) else goal
-    if isinstance(one, Ladder):
-        return ladder.criteria(situation, one)
-    if isinstance(one, Bracket):
-        return bracket.criteria(situation, one)
-    return FAMILIES[one.goal].criteria(situation, one)
+    if one.goal in SETS:
+        return SETS[one.goal].criteria(situation, one, part)
+    if one.goal in SERIES:
+        return SERIES[one.goal].criteria(situation, one)
+    return SINGLES[one.goal].criteria(situation, one)
 
 
 def caption(situation: Situation, goal: Goal, choice: Choice, settings: Settings, seen: Predicted) -> str:
@@ -97,22 +226,24 @@ def caption(situation: Situation, goal: Goal, choice: Choice, settings: Settings
     one = parts(goal)[choice.part] if isinstance(goal, Compare) else goal
     if isinstance(one, Ladder):
         return ladder.caption(situation, one, settings, seen)
+    if isinstance(one, Noise):
+        return noise.caption(situation, one, settings, seen)
     if isinstance(one, Bracket):
         return bracket.caption(situation, one, settings, seen, choice.intended)
-    return FAMILIES[one.goal].caption(situation, one, settings, seen)
+    if one.goal in SETS:
+        return SETS[one.goal].caption(situation, one, choice, settings, seen)
+    return SINGLES[one.goal].caption(situation, one, settings, seen)
 
 
 def diagnose(situation: Situation, goal: Goal, title: str) -> Unreachable:
     """Why a goal cannot be reached, and what would help, best first."""
     possible = True
-    if isinstance(goal, Ladder):
-        reasons = ladder.reasons(situation, goal)
-    elif isinstance(goal, Bracket):
-        reasons = bracket.reasons(situation, goal)
+    if isinstance(goal, Ladder | Noise | Bracket):
+        reasons = SERIES[goal.goal].reasons(situation, goal)
     else:
-        demands = _demands(situation, goal)
-        possible = all(demands)
-        reasons = _single_reasons(situation, goal, demands)
+        several = frames(situation, goal)
+        possible = goal.goal in SETS or all(several)
+        reasons = _reasons(situation, goal, several)
     return Unreachable(
         goal=title, reasons=tuple(reasons), remedies=tuple(remedies.remedies(situation, goal, reachable, possible))
     )
@@ -120,15 +251,32 @@ def diagnose(situation: Situation, goal: Goal, title: str) -> Unreachable:
 
 def reachable(situation: Situation, goal: Goal) -> bool:
     """Whether a goal can be reached at all, the rig being free."""
-    return find(situation, goal, State(None, 0)) is not None
+    from plans.goals.windows import may_reach  # late: it looks at goals through this module
+
+    if goal.goal in SETS and SETS[goal.goal].WIDENING:
+        widest = deque(stages(situation, goal), maxlen=1)
+        return bool(widest) and _together(situation, goal, widest[0])
+    if goal.goal in SETS:
+        return _frames(situation, goal)[1]
+    if not may_reach(situation, goal):
+        return False
+    if is_series(goal):
+        return find(situation, goal, State(None, 0)) is not None
+    several, known = _frames(situation, goal)
+    return known or _together(situation, goal, several)
 
 
-def _single_reasons(situation: Situation, goal: Goal, demands: Sequence[Sequence[Demand]]) -> list[str]:
+def _reasons(situation: Situation, goal: Goal, several: Frames) -> list[str]:
+    names = [frame_name(goal, part) for part in range(len(several))]
+    if goal.goal in SETS:
+        alone = SETS[goal.goal].reasons(situation, goal)
+        ends = [0, -1] if isinstance(goal, FocusBracket) else list(range(len(several)))
+        return alone or compare.joint_reasons(
+            situation, hold(goal), [names[n] for n in ends], [several[n] for n in ends]
+        )
     reasons = []
     for part in parts(goal):
         if not reachable(situation, part):
-            alone = FAMILIES[part.goal].reasons(situation, part)
+            alone = SINGLES[part.goal].reasons(situation, part)
             reasons += [f"{name(part)}: {reason}" for reason in alone] if isinstance(goal, Compare) else alone
-    if isinstance(goal, Compare) and not reasons:
-        return compare.joint_reasons(situation, goal, [name(part) for part in goal.goals], demands)
-    return reasons
+    return reasons or compare.joint_reasons(situation, hold(goal), names, several)

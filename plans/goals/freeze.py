@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 
-from plans import motion
 from plans.brief import Freeze
-from plans.goals import words
+from plans.goals import moving, words
 from plans.goals.brightness import time_reason
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
@@ -18,17 +17,23 @@ def name(goal: Freeze) -> str:
     return f"freeze {goal.subject}"
 
 
+def most_mm(situation: Situation, goal: Freeze) -> float:
+    """How far the subject may smear: the circle of confusion, or what the brief says. [mm]"""
+    if goal.smear_px is not None:
+        sensor = situation.kit.body.sensor
+        return goal.smear_px * sensor.width_mm / sensor.pixels[0]
+    return situation.coc_mm if goal.smear_mm is None else goal.smear_mm
+
+
 def longest_s(situation: Situation, goal: Freeze) -> float:
-    """Longest time in which the subject smears at most by the circle of confusion. [s]"""
+    """Longest time in which the subject smears no farther than it may. [s]"""
     subject = situation.subject(goal.subject)
-    m = situation.magnification(subject.distance_m)
-    return motion.time_for_smear_s(m, subject.speed_m_s, situation.coc_mm)
+    return moving.time_s(situation, subject, subject.distance_m, most_mm(situation, goal))
 
 
 def demands(situation: Situation, goal: Freeze) -> list[Demand]:
     """Focus on the subject; times short enough."""
-    subject = situation.subject(goal.subject)
-    if not situation.can_focus(subject.distance_m):
+    if not situation.can_focus(situation.subject(goal.subject).distance_m):
         return []
     times = situation.between("time", 0, longest_s(situation, goal))
     return [situation.demand(situation.focus_on(goal.subject), times=times)] if times.any() else []
@@ -36,19 +41,26 @@ def demands(situation: Situation, goal: Freeze) -> list[Demand]:
 
 def criteria(situation: Situation, goal: Freeze) -> tuple[str, ...]:
     """What the frame is held to."""
-    coc = words.millimetres(situation.coc_mm)
-    return (f"{goal.subject} smears at most {coc} on the sensor, the circle of confusion (common practice, no source)",)
+    most = words.millimetres(most_mm(situation, goal))
+    if goal.smear_px is not None:
+        why = f"on the sensor, {words.figures(goal.smear_px)} px (set in the brief)"
+    elif goal.smear_mm is not None:
+        why = "on the sensor (set in the brief)"
+    else:
+        why = "on the sensor, the circle of confusion (common practice, no source)"
+    return (f"{goal.subject} smears at most {most} {why}",)
 
 
 def caption(situation: Situation, goal: Freeze, settings: Settings, seen: Predicted) -> str:
     """One sentence for a student."""
     if not seen.smear_mm.get(goal.subject):
         return f"{words.shot(settings)}: {words.the(goal.subject)} does not move, so any exposure time shows it still."
-    smear = words.millimetres(seen.smear_mm[goal.subject])
+    smear, most = words.millimetres(seen.smear_mm[goal.subject]), words.millimetres(most_mm(situation, goal))
+    own = goal.smear_mm is not None or goal.smear_px is not None
+    less = f"within the {most} that were asked for" if own else f"less than the {most} that still looks like a point"
     return (
         f"{words.shot(settings)}: {words.the(goal.subject)} moves {smear} on the sensor while the shutter is open, "
-        f"less than the {words.millimetres(situation.coc_mm)} that still looks like a point, so it stands still in the "
-        "picture."
+        f"{less}, so it stands still in the picture."
     )
 
 
@@ -62,10 +74,10 @@ def reasons(situation: Situation, goal: Freeze) -> list[str]:
     if not found:
         shortest = situation.scale("time").marks[0]
         over = words.stops(math.log2(shortest.exact / most))
+        smear, moves = words.millimetres(most_mm(situation, goal)), moving.moves(situation, subject)
         return [
-            f"freezing {goal.subject} wants {words.seconds(most)} or shorter, because at {subject.speed_m_s:g} m/s and "
-            f"{words.metres(subject.distance_m)} it smears {words.millimetres(situation.coc_mm)} in that time; the "
-            f"shortest time on the scale is {words.mark(shortest)}, {over} too long"
+            f"freezing {goal.subject} wants {words.seconds(most)} or shorter, because {moves} it smears {smear} in "
+            f"that time; the shortest time on the scale is {situation.start_words('time')}, {over} too long"
         ]
     wish = f"freezing {goal.subject} wants {words.mark(situation.marks('time', found[0].times)[-1])} or shorter"
     return [time_reason(situation, found[0], wish, usual="dark")]

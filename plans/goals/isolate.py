@@ -5,19 +5,25 @@ from __future__ import annotations
 import math
 
 from plans import optics
-from plans.brief import Isolate
+from plans.brief import Isolate, IsolateGrade
 from plans.goals import words
 from plans.goals.brightness import miss_reason
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
 from plans.solver import Demand
 
-DISC_SHARE = 0.01  # of the frame's width; common practice, no source
+# Shares of the frame's width that a point of the background spreads over at least; common practice, no source.
+GRADES: dict[IsolateGrade, float] = {"soft": 0.01, "separated": 0.02, "melted": 0.04}
 
 
 def name(goal: Isolate) -> str:
-    """The goal in two words."""
-    return f"isolate {goal.subject}"
+    """The goal in a few words."""
+    return f"isolate {goal.subject}" + ("" if goal.grade == "soft" else f" ({goal.grade})")
+
+
+def least_share(goal: Isolate) -> float:
+    """Share of the frame's width that a point of the background spreads over at least. [unitless]"""
+    return GRADES[goal.grade] if goal.share is None else goal.share
 
 
 def _background(situation: Situation, goal: Isolate) -> tuple[float, str]:
@@ -32,7 +38,7 @@ def window(situation: Situation, goal: Isolate) -> tuple[float, float]:
     subject = situation.subject(goal.subject)
     f, s = situation.focal_mm, subject.distance_m
     wide = optics.aperture_for_span(f, situation.coc_mm, s, subject.nearest_m, subject.farthest_m)
-    disc = DISC_SHARE * situation.kit.body.sensor.width_mm
+    disc = least_share(goal) * situation.kit.body.sensor.width_mm
     return wide, optics.aperture_for_disc(f, s, _background(situation, goal)[0], disc)
 
 
@@ -50,10 +56,10 @@ def criteria(situation: Situation, goal: Isolate) -> tuple[str, ...]:
     depth = f"from {words.metres(subject.nearest_m)} to {words.metres(subject.farthest_m)}"
     where = _background(situation, goal)[1]
     coc = words.millimetres(situation.coc_mm)
+    source = "common practice, no source" if goal.share is None else "set in the brief"
     return (
         f"{goal.subject} is sharp {depth}, within a circle of confusion of {coc} (common practice, no source)",
-        f"a point of {where} spreads over at least {words.percent(DISC_SHARE)} of the frame's width "
-        "(common practice, no source)",
+        f"a point of {where} spreads over at least {words.percent(least_share(goal))} of the frame's width ({source})",
     )
 
 
@@ -83,7 +89,8 @@ def reasons(situation: Situation, goal: Isolate) -> list[str]:
         f"within {words.millimetres(situation.coc_mm)} only from f/{words.figures(wide)} on"
     )
     where = _background(situation, goal)[1]
-    disc = f"{where} dissolves ({words.percent(DISC_SHARE)} of the frame's width) only up to f/{words.figures(narrow)}"
+    share = words.percent(least_share(goal))
+    disc = f"{where} dissolves ({share} of the frame's width) only up to f/{words.figures(narrow)}"
     if wide > narrow:
         return [f"{depth}, but {disc}"]
     if scale.marks[-1].exact < wide:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from itertools import groupby
+from typing import NamedTuple
 
 from plans.brief import Ladder
 from plans.exposure import magnification_loss
 from plans.goals import words
-from plans.goals.brightness import miss_reason, through
+from plans.goals.brightness import light, miss_reason, through
 from plans.goals.rungs import rung_finder, slack
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
@@ -25,8 +27,17 @@ _OUTWARD: dict[Kind, tuple[str, str]] = {
 
 def name(goal: Ladder) -> str:
     """The goal in a few words."""
-    kind, other = words.KIND_WORDS[goal.change], words.KIND_WORDS[goal.balance]
-    return f"ladder of {kind} by {words.stops(goal.by)}, {other} balancing"
+    return f"ladder of {words.KIND_WORDS[goal.change]} by {words.stops(goal.by)}, {_balancing(goal)} balancing"
+
+
+def _balancing(goal: Ladder) -> str:
+    first = words.KIND_WORDS[goal.balance]
+    return f"{first}, then {words.KIND_WORDS[goal.then]}" if goal.then else first
+
+
+def _held(goal: Ladder) -> list[Kind]:
+    """The settings that neither change nor balance."""
+    return [kind for kind in KINDS if kind not in (goal.change, goal.balance, goal.then)]
 
 
 def _walk(scale: Scale, start: Mark, by: Fraction, up: bool, last: Mark | None) -> tuple[list[int], str | None]:
@@ -107,6 +118,7 @@ def solve(situation: Situation, goal: Ladder, start: State, whole: bool) -> Run 
         situation.limits.spread,
         start,
         whole,
+        then=goal.then,
     )
 
 
@@ -133,39 +145,62 @@ def left_out(situation: Situation, goal: Ladder, run: Run) -> tuple[str, ...]:
         (places[: run.first][::-1], _OUTWARD[goal.change][0]),
         (places[end:], _OUTWARD[goal.change][1]),
     ):
-        alike = [list(group) for _, group in groupby(rungs, lambda place: _need(situation, goal, run, place)[1] > 0)]
+        alike = [list(group) for _, group in groupby(rungs, lambda place: _need(situation, goal, run, place).over > 0)]
         for group in alike:
             last = word if group is alike[-1] else words.mark(situation.scale(goal.change).marks[group[-1]])
             notes.append(_note(situation, goal, run, group, last))
     return tuple(notes)
 
 
-def _need(situation: Situation, goal: Ladder, run: Run, place: int) -> tuple[float, float]:
-    """What a rung would need of the balancing setting, and how far that lies beyond its scale. [stops]"""
-    one = run.choices[0]
-    held = [kind for kind in KINDS if kind not in (goal.change, goal.balance)]
-    rest = sum((situation.scale(kind).marks[_place(one, kind)].light for kind in held), Fraction(0))
+class _Need(NamedTuple):
+    """What a rung would need of a balancing setting [stops], how far beyond its scale [stops], with what fixed."""
+
+    kind: Kind
+    light: float
+    over: float
+    fixed: tuple[Mark, ...]
+
+
+def _need(situation: Situation, goal: Ladder, run: Run, place: int) -> _Need:
+    """What a rung would need of the balancing setting, or of the one that takes over where that is at its end."""
+    one, ground = run.choices[0], situation.ground
+    fixed = [situation.scale(kind).marks[_place(one, kind)] for kind in _held(goal)]
+    if goal.then:
+        fixed.append(situation.scale(goal.then).marks[_resting(situation, goal, run)])
     base = (
-        situation.ground.target(magnification_loss(situation.magnification(one.focus.distance_m)))
-        - int(situation.ground.stack_ticks[situation.ground.stacks.index(one.filters)])
+        ground.target(magnification_loss(situation.magnification(one.focus.distance_m)))
+        - int(ground.stack_ticks[ground.stacks.index(one.filters)])
     ) / TICKS
-    need = -(base + float(rest + situation.scale(goal.change).marks[place].light))
-    lights = [float(mark.light) for mark in situation.scale(goal.balance).marks]
-    return need, max(min(lights) - need, need - max(lights))
+    base += light(situation, situation.scale(goal.change).marks[place])
+
+    def of(kind: Kind, fixed: Sequence[Mark]) -> _Need:
+        need = -(base + sum(light(situation, mark) for mark in fixed))
+        lights = [light(situation, mark) for mark in situation.scale(kind).marks]
+        return _Need(kind, need, max(min(lights) - need, need - max(lights)), tuple(fixed))
+
+    first = of(goal.balance, fixed)
+    if first.over <= 0 or goal.then is None:
+        return first
+    marks = sorted(situation.scale(goal.balance).marks, key=lambda mark: light(situation, mark))
+    end = marks[0] if first.light < light(situation, marks[0]) else marks[-1]
+    return of(goal.then, [*fixed[:-1], end])
+
+
+def _resting(situation: Situation, goal: Ladder, run: Run) -> int:
+    """Where the setting that takes over rests while the first one balances: its place in most of the frames."""
+    kind = goal.then or goal.balance
+    places = [_place(choice, kind) for choice in run.choices]
+    return max(places, key=places.count)
 
 
 def _note(situation: Situation, goal: Ladder, run: Run, group: list[int], last: str) -> str:
     """One line for neighbouring rungs, from the run outwards; ``last``: the outermost, or a word for all beyond."""
-    other = situation.scale(goal.balance)
-    need, over = _need(situation, goal, run, group[0])
-    wants = words.exact(goal.balance, exact_value(goal.balance, need))
+    need = _need(situation, goal, run, group[0])
+    other, over = situation.scale(need.kind), need.over
+    wants = words.exact(need.kind, exact_value(need.kind, need.light))
     ends = f"{words.mark(other.marks[0])} to {words.mark(other.marks[-1])}"
-    held = [
-        words.mark(situation.scale(kind).marks[_place(run.choices[0], kind)])
-        for kind in KINDS
-        if kind not in (goal.change, goal.balance)
-    ]
-    kind = words.KIND_WORDS[goal.balance]
+    held = [words.mark(mark) for mark in need.fixed]
+    kind = words.KIND_WORDS[need.kind]
     why = (
         f"{words.stops(over)} beyond the {kind} scale"
         if over > 0
@@ -181,10 +216,13 @@ def _note(situation: Situation, goal: Ladder, run: Run, group: list[int], last: 
 
 def criteria(situation: Situation, goal: Ladder) -> tuple[str, ...]:
     """What the frames are held to."""
-    held = [words.KIND_WORDS[kind] for kind in (*KINDS, "focus", "filters") if kind not in (goal.change, goal.balance)]
+    held = [words.KIND_WORDS[kind] for kind in (*_held(goal), "focus", "filters")]
+    keeps = f"{words.KIND_WORDS[goal.balance]} keeps the brightness"
+    if goal.then:
+        keeps += f", and {words.KIND_WORDS[goal.then]} takes over where it comes to its end"
     return (
-        f"{words.KIND_WORDS[goal.change]} changes by {words.stops(goal.by)} from rung to rung, "
-        f"{words.KIND_WORDS[goal.balance]} keeps the brightness; {words.listed(held)} stay the same",
+        f"{words.KIND_WORDS[goal.change]} changes by {words.stops(goal.by)} from rung to rung, {keeps}; "
+        f"{words.listed(held)} stay the same",
     )
 
 

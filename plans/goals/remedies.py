@@ -1,35 +1,20 @@
 """What would make an unreachable goal reachable. Every remedy that names a number was tried and works by itself.
 
-Order: a filter to bring, a limit to relax, another distance or focal length, parts instead of the whole, other light.
+Order: what to bring, a limit to relax, less of the goal, another distance or focal length, several pictures instead of
+one, other light.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from fractions import Fraction
 from typing import TypeVar
 
-from plans import optics
-from plans.brief import (
-    Bracket,
-    Compare,
-    Deep,
-    Faults,
-    FocusBracket,
-    Freeze,
-    Goal,
-    Isolate,
-    Ladder,
-    Perspective,
-    Silk,
-)
-from plans.exposure import density_of_stops, magnification_loss
-from plans.goals import deep, ladder, words
+from plans.brief import Compare, Deep, Faults, FocusBracket, Freeze, Goal, Isolate, Perspective, Silk
+from plans.exposure import density_of_stops
+from plans.goals import focus_bracket, relaxing, words
+from plans.goals.relaxing import Reachable
 from plans.goals.situation import Situation
-from plans.solver import State
-from plans.stops import Mark
 
-Reachable = Callable[[Situation, Goal], bool]
 _T = TypeVar("_T", int, float)
 
 _STRONGEST_FILTER = 16  # [stops]
@@ -46,11 +31,14 @@ def remedies(situation: Situation, goal: Goal, reachable: Reachable, possible: b
     found: list[str] = []
     if possible:
         found += _filter(situation, goal, reachable)
+    found += relaxing.to_bring(situation, goal, reachable)
+    if possible:
         found += _iso(situation, goal, reachable)
-    found += _relaxed(situation, goal, reachable)
+    found += relaxing.limits(situation, goal, reachable)
+    found += relaxing.relaxed(situation, goal, reachable)
     found += _distance(situation, goal, reachable)
     found += _focal_length(situation, goal, reachable)
-    found += _focus_bracket(situation, goal)
+    found += _focus_bracket(situation, goal, reachable)
     if possible:
         found += _light(situation, goal, reachable)
     return found or [
@@ -93,47 +81,6 @@ def _iso(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str
         yield f"raise the limit iso_at_most from {situation.limits.iso_at_most} to {label}"
 
 
-def _relaxed(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
-    """The goal itself asked for less."""
-    if isinstance(goal, Compare):
-        for held in goal.hold:
-            rest = tuple(other for other in goal.hold if other != held)
-            if reachable(situation, goal.model_copy(update={"hold": rest})):
-                yield f"do not hold {words.KIND_WORDS[held]} in this group"
-    if isinstance(goal, Ladder) and ladder.is_fixed(goal):
-        run = ladder.solve(situation, goal, State(None, 0), whole=False)
-        if run and len(run.choices) > 1:
-            scale = situation.scale(goal.change)
-            first, last = (scale.marks[run.rail.places[run.first + n]] for n in (0, len(run.choices) - 1))
-            shorter = goal.model_copy(update={"first": first.label, "last": last.label})
-            if reachable(situation, shorter):
-                yield f"let the ladder run from {words.mark(first)} to {words.mark(last)}"
-    if isinstance(goal, Ladder | Bracket):
-        for by in (Fraction(2), Fraction(1), Fraction(1, 2), Fraction(1, 3)):
-            if by < goal.by and reachable(situation, goal.model_copy(update={"by": by})):
-                yield f"take steps of {words.stops(by)} instead of {words.stops(goal.by)}"
-                break
-    if isinstance(goal, Bracket):
-        for count in range(goal.count - 1, 2, -1):
-            if count % 2 and reachable(situation, goal.model_copy(update={"count": count})):
-                yield f"take {count} frames instead of {goal.count}"
-                break
-    if isinstance(goal, Silk) and not situation.subject(goal.subject).speed_m_s:
-        yield f"write the speed of {goal.subject} in the brief, if it moves at all"
-    elif isinstance(goal, Silk) and goal.length_m is None:
-        yield from _silk_length(situation, goal, reachable)
-
-
-def _silk_length(situation: Situation, goal: Silk, reachable: Reachable) -> Iterator[str]:
-    for length in (2.0, 1.5, 1.0, 0.7, 0.5, 0.3, 0.2, 0.1):
-        if reachable(situation, goal.model_copy(update={"length_m": length})):
-            yield (
-                f"if what is seen of the moving {goal.subject} is about {words.metres(length)} long, write that as its "
-                "length: the smear is then measured against it and the floor of 1/4 s falls away"
-            )
-            return
-
-
 def _subject(goal: Goal) -> str:
     if isinstance(goal, Compare):
         return _subject(goal.goals[0])
@@ -163,6 +110,8 @@ def _distance(situation: Situation, goal: Goal, reachable: Reachable) -> Iterato
 
 
 def _focal_length(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
+    if isinstance(goal, Perspective):
+        return
     now = situation.focal_mm
     longest = 1000 * min(subject.distance_m for subject in situation.scene.subjects.values()) / 2
 
@@ -183,25 +132,20 @@ def _focal_length(situation: Situation, goal: Goal, reachable: Reachable) -> Ite
             return
 
 
-def _focus_bracket(situation: Situation, goal: Goal) -> Iterator[str]:
-    """Deep, taken as several pictures: at the narrowest aperture whose diffraction stays within the circle."""
+def _focus_bracket(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
+    """Deep, taken as several pictures."""
     if not isinstance(goal, Deep):
         return
-    near, far = deep.span_m(situation, goal)
-    fine = [mark for mark in situation.scale("aperture").marks if optics.airy_mm(mark.exact) <= situation.coc_mm]
-    if not fine:
+    bracket = FocusBracket(from_subject=goal.from_subject, to_subject=goal.to_subject)
+    if not reachable(situation, bracket):
         return
-    foci = optics.focus_series_m(situation.focal_mm, fine[-1].exact, situation.coc_mm, near, far)
-    if 1 < len(foci) <= 20 and all(_can_shoot(situation, focus, fine[-1]) for focus in foci):
-        shown = words.listed(words.metres(focus) for focus in foci)
-        yield f"take {len(foci)} pictures at {words.mark(fine[-1])}, focused at {shown}, and merge them afterwards"
-
-
-def _can_shoot(situation: Situation, focus_m: float, aperture: Mark) -> bool:
-    if not situation.can_focus(focus_m):
-        return False
-    survivors = situation.ground.survivors(magnification_loss(situation.magnification(focus_m)))
-    return bool((survivors.aperture == situation.scale("aperture").index(aperture)).any())
+    for mark, foci in focus_bracket.candidates(situation, bracket):
+        if focus_bracket.can_shoot(situation, mark, foci):
+            yield (
+                f"take about {len(foci)} pictures at {words.mark(mark)}, focused one behind the other, and merge them: "
+                f"focus-bracket: {{from: {goal.from_subject}, to: {goal.to_subject}}}"
+            )
+            return
 
 
 def _light(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
@@ -219,4 +163,14 @@ def _light(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[s
         if found is not None:
             amount = words.stops(abs(found) / 3)
             yield f"come back in light of EV {words.figures(now + found / 3)}, {amount} {word} than now"
+            yield from _waits(situation, goal)
             return
+
+
+def _waits(situation: Situation, goal: Goal) -> Iterator[str]:
+    if situation.place is None or situation.when is None:
+        return
+    from plans.goals.waiting import waits  # late: they look at goals through the module that asks for remedies
+    from plans.goals.windows import ev_range
+
+    yield from waits(situation, goal, ev_range(situation, goal))

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
+from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
 
-from plans import motion, optics
-from plans.brief import Limits
+from plans import exposure, flicker, foliage, framing, motion, optics
+from plans.brief import Limits, Place, ShownOn
 from plans.exposure import magnification_loss
+from plans.goals import words
 from plans.kit import Filter, Kit
 from plans.plan import Focus, Predicted, Settings
 from plans.scene import Scene, Subject
@@ -19,6 +22,7 @@ from plans.solver import Demand, Ground, Mask
 from plans.stops import Kind, Mark, Scale, label_value
 
 _HAIR = 1 + 1e-9  # a limit met to the last digit counts as met
+_SAME_MARK = 1.02  # 1/50 s is the mark that 1/50.1 s asks for
 
 
 def limited(scale: Scale, at_most: str | None) -> Scale:
@@ -32,27 +36,128 @@ def limited(scale: Scale, at_most: str | None) -> Scale:
     return Scale(scale.kind, tuple(m for m in scale.marks if label_value(scale.kind, m.label) <= most), scale.series)
 
 
+def _is_within(mark: Mark, longest_s: float) -> bool:
+    return min(mark.exact, label_value("time", mark.label)) <= longest_s * _SAME_MARK
+
+
+def held(scale: Scale, longest_s: float) -> Scale:
+    """The time scale up to a time as printed or as exact; never empty: the shortest mark stays. [s]"""
+    fits = [mark for mark in scale.marks if _is_within(mark, longest_s)]
+    return Scale(scale.kind, tuple(fits) or scale.marks[:1], scale.series)
+
+
+def steady(scale: Scale, mains_hz: float) -> Scale:
+    """The time scale without what lamps on the mains make uneven; never empty: the steadiest mark stays. [Hz]"""
+    fits = [mark for mark in scale.marks if flicker.is_steady(mark.exact, mains_hz)]
+    if not fits and scale.marks:
+        fits = [min(scale.marks, key=lambda mark: flicker.ripple(mark.exact, mains_hz))]
+    return Scale(scale.kind, tuple(fits), scale.series)
+
+
 @dataclass(frozen=True)
 class Situation:
-    """Kit, scene, limits and light. ``scales`` are those in force, before the ISO limit. ``ev100`` in stops."""
+    """Kit, scene, limits and light. ``scales`` are those in force, before any limit. ``ev100``: as metered. [stops]
+
+    ``shown_on``: where the pictures will be looked at, which sets the circle of confusion. ``place`` and ``when``:
+    where and when they will be taken; None: not told.
+    """
 
     kit: Kit
     scene: Scene
     limits: Limits
     ev100: float
     scales: Mapping[Kind, Scale]
+    shown_on: ShownOn | None = None
+    place: Place | None = None
+    when: datetime | None = None
 
     @cached_property
     def ground(self) -> Ground:
-        """All that can be set here, for the solver."""
-        return Ground(
+        """All that can be set here, for the solver, in light less what the pictures are meant to be brighter."""
+        ground = Ground(
             aperture=self.scales["aperture"],
-            time=self.scales["time"],
+            time=self._times,
             iso=limited(self.scales["iso"], self.limits.iso_at_most),
             native=self.kit.body.iso_native,
             filters=self.kit.filters,
-            ev100=self.ev100,
+            ev100=float(Fraction(self.ev100) - self.scene.intent),
+            corrections=self.kit.corrections,
         )
+        # Times left out because of lamps leave gaps, which make no wider step.
+        steps = (ground.aperture.step, self._held_times.step, ground.iso.step)
+        ground.tolerance = max(steps) / 2
+        return ground
+
+    @cached_property
+    def _held_times(self) -> Scale:
+        limit = self.hand_held_s
+        return self.scales["time"] if limit is None else held(self.scales["time"], limit)
+
+    @property
+    def _times(self) -> Scale:
+        avoid = self.limits.flicker == "avoid" and self.scene.mains_hz
+        return steady(self._held_times, self.scene.mains_hz) if avoid and self.scene.mains_hz else self._held_times
+
+    @property
+    def hand_held_s(self) -> float | None:
+        """Longest time that this support commonly keeps still; None on a tripod. [s] Common practice, no source."""
+        if self.kit.support == "tripod":
+            return None
+        return self._hand_held_s(self.focal_mm)
+
+    def _hand_held_s(self, focal_mm: float) -> float:
+        limit = motion.longest_hand_held_s(focal_mm, self.kit.body.sensor.crop, self.kit.cautious)
+        return limit * 2.0**motion.MONOPOD_GAIN if self.kit.support == "monopod" else limit
+
+    def still(self, focal_mm: float) -> Mask:
+        """Which times of the scale in force this support keeps still at another focal length as well. [mm]"""
+        tripod, limit = self.kit.support == "tripod", self._hand_held_s(focal_mm)
+        return np.array([tripod or _is_within(mark, limit) for mark in self.scale("time").marks], dtype=bool)
+
+    def ripple(self, time_s: float) -> float | None:
+        """How uneven an exposure may come out under the scene's lamps; None where it has none on the mains.
+
+        As a share of the mean; beyond `plans.flicker.UNEVEN` it shows. [s], [unitless]
+        """
+        return flicker.ripple(time_s, self.scene.mains_hz) if self.scene.mains_hz else None
+
+    def brightness(
+        self, aperture: Mark, time: Mark, iso: Mark, filter_stops: Iterable[float] = (), loss: float = 0.0
+    ) -> Fraction:
+        """How far an image comes out above (+) or below (-) the metered brightness, by what was measured. [stops]
+
+        The scene's intent is not taken off. Parameters as for `plans.exposure.brightness`.
+        """
+        known = self.kit.corrections
+        measured = sum((Fraction(known.of(mark)) for mark in (aperture, time, iso)), Fraction(0))
+        return exposure.brightness(self.ev100, aperture, time, iso, filter_stops, loss) + measured
+
+    def mark_words(self, mark: Mark) -> str:
+        """A mark of a scale in force, with a note where it is a limit that ends the scale there."""
+        marks, whole = self.scale(mark.kind).marks, self.scales[mark.kind].marks
+        shown = words.mark(mark)
+        first, last = bool(marks) and mark == marks[0] != whole[0], bool(marks) and mark == marks[-1] != whole[-1]
+        if mark.kind == "iso" and last:
+            return f"{shown} (your limit)"
+        if mark.kind == "time" and last and mark == self._held_times.marks[-1]:
+            return f"{shown} (your {'hand-held limit' if self.kit.support == 'hand' else 'limit on the monopod'})"
+        if mark.kind == "time" and (first or last):
+            return f"{shown} (your limit: {'shorter' if first else 'longer'} times come out uneven under the lamps)"
+        return shown
+
+    def end_words(self, kind: Kind) -> str:
+        """The upper end of a scale in force, with a note where a limit ends it there."""
+        return self.mark_words(self.scale(kind).marks[-1])
+
+    def start_words(self, kind: Kind) -> str:
+        """The lower end of a scale in force, with a note where a limit begins it there."""
+        return self.mark_words(self.scale(kind).marks[0])
+
+    def notes(self) -> tuple[str, ...]:
+        """What is worth knowing of the whole plan and stands in nobody's way, in sentences."""
+        from plans.goals.beforehand import notes  # late: it needs this module
+
+        return notes(self)
 
     def without_filters(self) -> Situation:
         """The same situation with an empty filter bag."""
@@ -61,7 +166,7 @@ class Situation:
     @property
     def coc_mm(self) -> float:
         """Circle of confusion. [mm]"""
-        return self.kit.body.sensor.coc_mm
+        return framing.coc_mm(self.kit.body.sensor, self.shown_on)
 
     @property
     def focal_mm(self) -> float:
@@ -75,6 +180,19 @@ class Situation:
     def subject(self, name: str) -> Subject:
         """The subject of that name."""
         return self.scene.subjects[name]
+
+    def across_m_s(self, subject: Subject) -> float:
+        """Speed with which something crosses the view: its own, and of foliage what the wind adds. [m/s]"""
+        return subject.across_m_s + foliage.tip_speed_m_s(self._wind_at(subject))
+
+    def smear_mm(self, subject: Subject, focus_m: float, time_s: float) -> float:
+        """Smear of something on the sensor; foliage by no more than its swing beside its own way. [m], [s], [mm]"""
+        scale = optics.image_scale(self.focal_mm, focus_m, subject.distance_m)
+        blown = scale * 1000 * foliage.travel_m(self._wind_at(subject), time_s)
+        return motion.smear_mm(scale, subject.speed_m_s, time_s, subject.direction_deg) + blown
+
+    def _wind_at(self, subject: Subject) -> float:
+        return (self.scene.wind_m_s or 0.0) if subject.foliage else 0.0
 
     def can_focus(self, distance_m: float) -> bool:
         """Whether the lens focuses at this distance."""
@@ -128,11 +246,9 @@ class Situation:
         f, n, s = lens.focal_length_mm, settings.aperture.exact, settings.focus.distance_m
         far = optics.far_limit_m(f, n, self.coc_mm, s)
         smear = {
-            subject.name: motion.smear_mm(
-                optics.image_scale(f, s, subject.distance_m), subject.speed_m_s, settings.time.exact
-            )
+            subject.name: self.smear_mm(subject, s, settings.time.exact)
             for subject in self.scene.subjects.values()
-            if subject.speed_m_s > 0
+            if self.across_m_s(subject) > 0
         }
         behind = self.background(s if beyond_m is None else beyond_m)
         disc = None
@@ -167,9 +283,23 @@ class Situation:
         return replace(self, scene=self.scene.model_copy(update={"subjects": subjects}))
 
     def with_focal_length(self, focal_mm: float) -> Situation:
-        """With another focal length, everything else of the lens as it is. [mm]"""
-        lens = self.kit.lens.model_copy(update={"focal_length_mm": focal_mm})
-        return replace(self, kit=self.kit.model_copy(update={"lens": lens}))
+        """With another focal length; a zoom then has the apertures it has there, all else is as it is. [mm]"""
+        lens, scales = self.kit.lens, self.scales
+        zoom = lens.zoom if focal_mm != lens.focal_length_mm else None
+        update: dict[str, float | Scale] = {"focal_length_mm": focal_mm}
+        if zoom and zoom.widest and zoom.shortest_mm <= focal_mm * _HAIR and focal_mm <= zoom.longest_mm * _HAIR:
+            there = zoom.aperture_at(focal_mm)
+            update["aperture"], scales = there, {**scales, "aperture": there}
+        kit = self.kit.model_copy(update={"lens": lens.model_copy(update=update)})
+        return replace(self, kit=kit, scales=scales)
+
+    def on_tripod(self) -> Situation:
+        """With a tripod under the camera."""
+        return replace(self, kit=self.kit.model_copy(update={"support": "tripod"}))
+
+    def despite_flicker(self) -> Situation:
+        """With the times that lamps make uneven as well."""
+        return replace(self, limits=self.limits.model_copy(update={"flicker": "name"}))
 
     def with_filter(self, stops: float) -> Situation:
         """With one more filter in the bag. [stops]"""

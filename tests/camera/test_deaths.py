@@ -17,8 +17,9 @@ from types import FrameType
 from typing import Any
 
 import pytest
-from support_camera import RecordingLog, impatient, simulator
+from support_camera import RecordingLog, impatient, mark, plan_of, simulator
 
+from daemon.camera.binding import bind
 from daemon.camera.supervisor import CameraProcess, Deadlines
 from daemon.camera.verbs import CardFile
 from daemon.errors import (
@@ -36,6 +37,7 @@ from hardware_mocks.server import Simulator
 
 SHORT = {"time": "1/500"}
 ONE_SECOND = {"time": "1"}
+ISO_100 = mark("iso", "thirds", "100")
 
 
 @pytest.fixture(scope="module")
@@ -363,6 +365,60 @@ def test_a_camera_that_stays_busy_is_given_up_after_a_while(camera: CameraProces
     assert time.monotonic() - began < 4
     hands({"do": "calm"})
     assert camera.expose(1 / 500)
+
+
+@pytest.mark.parametrize("line", [{"fault": "refuse", "verb": "describe"}, {"fault": "busy", "verb": "any"}])
+def test_a_setting_refused_for_a_moment_is_asked_for_again(
+    camera: CameraProcess, hands: Any, line: dict[str, Any]
+) -> None:
+    pid = camera.pid
+    camera.apply({"aperture": "f/8"})
+    fault(hands, **line, times=4)
+    assert camera.apply({"aperture": "f/11", "time": "1/250"}) == {"aperture": "f/11", "time": "1/250"}
+    assert hands({"ask": "faults"})["lines"][0]["acted"] > 1
+    time.sleep(2.1)  # the library remembers what it was told for two seconds
+    hands({"do": "calm"})
+    fault(hands, **line, times=4)
+    state = camera.state()
+    assert state.settings["aperture"].current == "f/11"
+    assert state.untold == ()
+    assert hands({"ask": "faults"})["lines"][0]["acted"] > 1
+    assert camera.pid == pid
+
+
+def test_a_setting_refused_for_good_is_told_so_and_not_called_none_such(camera: CameraProcess, hands: Any) -> None:
+    before = camera.state()
+    camera.apply({"aperture": "f/8"})
+    fault(hands, fault="refuse", verb="describe", times=100_000)
+    with pytest.raises(CameraError, match="refuses to tell") as refusal:
+        camera.apply({"aperture": "f/11"})
+    assert type(refusal.value) is CameraError
+    time.sleep(2.1)
+    state = camera.state()
+    assert set(state.untold) == set(before.settings) - {"capture_target"}
+    with pytest.raises(CameraError, match="has a setting for its aperture and time and iso"):
+        bind(plan_of((mark("aperture", "thirds", "f/8"), mark("time", "thirds", "1/250"), ISO_100)), state)
+    hands({"do": "calm"})
+    assert camera.state().untold == ()
+    assert camera.apply({"aperture": "f/11"}) == {"aperture": "f/11"}
+
+
+@pytest.mark.parametrize("line", [{"fault": "busy", "verb": "list"}, {"fault": "refuse", "verb": "list"}])
+def test_a_card_that_could_not_be_listed_is_not_called_empty(
+    camera: CameraProcess, running: Simulator, hands: Any, line: dict[str, Any], tmp_path: Path
+) -> None:
+    camera.expose(1 / 500)
+    whole = camera.card(fresh=True)
+    assert whole
+    camera.close()
+    fault(hands, **line, after=1)
+    assert camera.card() == whole
+    assert not hands({"ask": "faults"})["unused"]
+    fault(hands, **line, times=1000)
+    began = time.monotonic()
+    with pytest.raises((CameraBusy, CameraSilent)):
+        camera.card(fresh=True)
+    assert time.monotonic() - began < 5
 
 
 def test_a_full_card_is_told_from_a_broken_link(camera: CameraProcess, hands: Any) -> None:

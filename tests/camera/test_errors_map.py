@@ -52,6 +52,14 @@ def test_a_refused_setting_crosses_the_pipe_with_all_that_it_names() -> None:
     assert back.advice == "Ask for one of these"
 
 
+def test_a_refusal_says_how_many_marks_it_does_not_name() -> None:
+    marks = [f"1/{number}" for number in range(1, 57)]
+    text = str(SettingRefused("time", "1/3", "1/4", marks))
+    assert text.endswith("1/39, 1/40 and 16 more")
+    assert SettingRefused("time", "1/3", "1/4", marks).as_json()["offered"] == marks
+    assert "more" not in str(SettingRefused("time", "1/3", "1/4", marks[:40]))
+
+
 def test_nonsense_on_the_pipe_is_silent_and_not_a_crash() -> None:
     for nonsense in ({}, {"kind": "SystemExit", "message": "0"}, {"kind": "PlanUnreachable", "message": "x"}):
         assert type(from_wire(nonsense)) is CameraSilent

@@ -12,7 +12,7 @@ from daemon.camera.errors_map import LinkFault
 from daemon.camera.session import Session
 from daemon.errors import BatteryLow, CameraBusy, CameraError, CameraSilent, CardFull, SettingRefused, StoreError
 
-PACE = Pace(poll_s=0.001, busy_s=0.2, stable_s=0.1, walking_s=1.0, quiet_s=0.05, pair_s=0.1, lost_s=0.1)
+PACE = Pace(poll_s=0.001, busy_s=0.2, shy_s=0.2, stable_s=0.1, walking_s=1.0, quiet_s=0.05, pair_s=0.1, lost_s=0.1)
 FOLDER = "/store/DCIM/100STOPS"
 DONE = Event("complete")
 
@@ -130,11 +130,79 @@ def test_a_setting_that_went_away_is_told_from_a_camera_that_went_away() -> None
     scripted = link(ISO, choice("shutterspeed", "1/60|1/125", "1/60"))
     opened = session(scripted)
     del scripted.widgets["shutterspeed"]
-    assert "time" not in opened.state()["settings"]
+    state = opened.state()
+    assert "time" not in state["settings"]
+    assert state["untold"] == ["time"]
     del scripted.widgets["iso"]
     scripted.faults["free_bytes"] = [LinkFault(-7, "asking")]
     with pytest.raises(CameraError, match="link to the camera broke"):
         opened.state()
+
+
+class Shy(ScriptedLink):
+    """Does not tell a widget for so many reads; the library answers as if the camera had none such."""
+
+    silent: int = 0
+    shy_of: str = "iso"
+
+    def widget(self, name: str) -> Widget | None:
+        if name == self.shy_of and self.silent > 0:
+            self.silent -= 1
+            return None
+        return super().widget(name)
+
+
+@pytest.mark.parametrize("at_first", [True, False])
+def test_a_setting_that_is_not_told_for_a_moment_is_asked_for_again(at_first: bool) -> None:
+    scripted = Shy({"iso": ISO})
+    scripted.silent = 3 if at_first else 0
+    opened = session(scripted)
+    scripted.silent = 0 if at_first else 3
+    assert opened.apply({"iso": "400"}) == {"iso": "400"}
+    scripted.silent = 0 if at_first else 3
+    state = opened.state()
+    assert (state["settings"]["iso"]["current"], state["untold"]) == ("400", [])
+
+
+def test_a_setting_that_was_told_before_is_never_called_none_such() -> None:
+    scripted = Shy({"iso": ISO})
+    opened = session(scripted)
+    scripted.silent = 100_000
+    with pytest.raises(CameraError, match="has a setting for its iso and refuses to tell it") as refusal:
+        opened.apply({"iso": "400"})
+    assert not isinstance(refusal.value, SettingRefused | CameraSilent), "the run may wait for it, and the link is good"
+    assert scripted.sent == []
+    assert 0 < 100_000 - scripted.silent < 100, "asked again, and bounded"
+
+
+def test_a_setting_that_is_told_to_nobody_costs_half_a_second_once() -> None:
+    scripted = Shy({"iso": ISO})
+    scripted.silent = 100_000
+    opened = session(scripted)
+    asked = 100_000 - scripted.silent
+    assert asked > 3
+    for _ in range(3):
+        assert opened.state()["untold"] == ["iso"]
+    assert 100_000 - scripted.silent == asked + 3
+    scripted.silent = 0
+    assert opened.state()["untold"] == []
+
+
+def test_a_list_that_failed_is_not_asked_for_again_over_the_same_link() -> None:
+    # The library would give what it had read so far as if it were all.
+    class Poisoned(ScriptedLink):
+        asked: int = 0
+
+        def files(self, folder: str) -> list[str]:
+            self.asked += 1
+            if self.asked == 1:
+                raise LinkFault(-110, "listing")
+            return []
+
+    scripted = Poisoned({})
+    with pytest.raises(CameraBusy):
+        session(scripted).card()
+    assert scripted.asked == 1
 
 
 def test_a_current_value_that_is_none_of_the_choices_is_shown_as_empty() -> None:

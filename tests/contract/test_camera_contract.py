@@ -183,6 +183,28 @@ def test_a_picture_from_the_button_is_listed_on_the_card(rig: Rig, camera: Camer
     assert len(camera.card()) == before + 1
 
 
+def test_a_fresh_list_of_the_card_is_the_same_list(rig: Rig, camera: Camera) -> None:
+    if rig.hands is not None:
+        rig.hands({"do": "press"})
+        rig.wait_idle()
+    listed = camera.card()
+    assert listed
+    assert camera.card(fresh=True) == listed
+    assert camera.expose(quick(camera)), "the camera works on as before"
+
+
+def test_a_picture_that_nobody_announced_is_on_a_fresh_list(rig: Rig, camera: Camera) -> None:
+    if rig.hands is None:
+        pytest.skip("nobody can press this camera's button")
+    before = {place(file) for file in camera.card()}
+    rig.hands({"do": "fault", "line": {"fault": "event", "which": "ObjectAdded", "how": "lost"}})
+    rig.hands({"do": "press"})
+    rig.wait_idle()
+    assert rig.hands({"ask": "faults"})["unused"] == []
+    rig.hands({"do": "calm"})
+    assert len({place(file) for file in camera.card(fresh=True)} - before) == 1
+
+
 def test_closing_twice_does_nothing_more_and_a_new_camera_works_after(rig: Rig) -> None:
     first = rig.open()
     first.state()

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
+import signal
+import socket
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
-from support_run import begin, command, environment, json_of, small_brief, wait_for_exposures
+from support_run import COMMAND, begin, command, environment, json_of, small_brief, wait_for_exposures
 from support_simulator import simulated_camera
 
+from daemon.advice import command_line
 from hardware_mocks.hands import Hands
 from plans.reading import demo_brief_text
 
+BRACKET = "goals:\n  - bracket: {change: time, by: 1, count: 3, focus: heron}\n"
 UNREACHABLE = Path(__file__).parent.parent / "briefs" / "unreachable.yaml"
 
 
@@ -184,8 +190,6 @@ def test_a_store_that_is_none_or_cannot_be_written_is_refused(tmp_path: Path) ->
 
 
 def test_ctrl_c_stops_after_the_frame_in_flight_and_resume_goes_on(tmp_path: Path) -> None:
-    import signal
-
     brief = put(tmp_path, small_brief(light=8.0).replace("iso_at_most: 6400", "iso_at_most: 100"))
     with simulated_camera(light=8.0) as simulator:
         where = ["--camera", simulator.camera, "--operator", f"simulated:{simulator.hands}"]
@@ -195,7 +199,7 @@ def test_ctrl_c_stops_after_the_frame_in_flight_and_resume_goes_on(tmp_path: Pat
         process.send_signal(signal.SIGINT)
         _, told = process.communicate(timeout=30)
         assert process.returncode == 130, told
-        assert "resume last" in told
+        assert told.rstrip().splitlines()[-1] == f"    stopwright resume 1 --operator {where[3]}"
         assert "Traceback" not in told
         run = json_of(command("runs", "last", "--json", home=tmp_path))
         assert run["state"] == "paused"
@@ -203,8 +207,146 @@ def test_ctrl_c_stops_after_the_frame_in_flight_and_resume_goes_on(tmp_path: Pat
         assert run["counts"]["files"] == taken < 8
         done = command("resume", "last", *where[2:], home=tmp_path)  # the port is remembered
         assert done.returncode == 0, done.stderr
-        assert json_of(command("runs", "last", "--json", home=tmp_path))["counts"]["files"] == 8
-        assert hands.state()["exposures"] == 8
+        counts = json_of(command("runs", "last", "--json", home=tmp_path))["counts"]
+        assert counts["kept"]["expose"] == 7
+        assert counts["files"] == counts["distinct_hashes"] == hands.state()["exposures"]
+
+
+def pasted(line: str, home: Path) -> subprocess.CompletedProcess[str]:
+    """What a shell makes of a line that was printed."""
+    return subprocess.run(
+        ["bash", "-c", f'stopwright() {{ {shlex.join(COMMAND)} "$@"; }}; {line}'],
+        env=environment(home),
+        cwd="/",
+        capture_output=True,
+        text=True,
+        timeout=50,
+        check=False,
+    )
+
+
+def test_printed_commands_work_when_they_are_pasted_whatever_the_store_is_called(tmp_path: Path) -> None:
+    store = 'the store\'s "evening" $HOME'
+    with simulated_camera() as simulator:
+        where = ["--store", store, "--camera", simulator.camera]
+        answers = "\ns\n"  # composed; then stop before the next thing for hands
+        process = command(
+            "shoot",
+            put(tmp_path, small_brief()),
+            *where,
+            "--operator",
+            "console",
+            "--json",
+            home=tmp_path,
+            stdin=answers,
+        )
+        assert process.returncode == 6, process.stderr
+        go_on = json_of(process)["go_on"]
+        assert f"Go on with:\n    {go_on}\n" in process.stderr
+        Hands(simulator.hands).focus(2.0)
+        done = pasted(f"{go_on.replace('--operator console', '')} --operator simulated:{simulator.hands}", tmp_path)
+        assert done.returncode == 0, done.stderr
+        printed = next(line for line in done.stdout.splitlines() if line.startswith("Comparison sheet: "))
+        drawn = pasted(printed.partition(": ")[2], tmp_path)
+        assert drawn.returncode == 0, drawn.stderr
+        assert (tmp_path / store / "logbook.db").is_file()
+
+
+def test_a_command_called_by_its_path_advises_its_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    called = tmp_path / "tools here" / "stopwright"
+    called.parent.mkdir()
+    called.write_text("#!/bin/sh\n")
+    called.chmod(0o755)
+    monkeypatch.setattr(sys, "argv", [str(called)])
+    monkeypatch.setenv("PATH", "/usr/bin:/bin")
+    assert command_line("resume", "1") == f"'{called}' resume 1"
+    monkeypatch.setenv("PATH", str(called.parent))
+    assert command_line("resume", "1") == "stopwright resume 1"
+
+
+@pytest.mark.parametrize("module", ["click", "pydantic", "daemon.commands.shooting", "daemon.runner", "sqlalchemy"])
+def test_ctrl_c_while_the_command_is_still_loading_ends_in_one_line_and_130(tmp_path: Path, module: str) -> None:
+    # A real SIGINT, sent by the import of one module.
+    code = f"""
+import importlib.abc, os, signal, sys
+class Finger(importlib.abc.MetaPathFinder):
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            sys.meta_path.remove(self)
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Finger())
+from daemon.cli import main
+main()
+"""
+    brief = put(tmp_path, small_brief(BRACKET))
+    words = ["shoot", brief, "--composed", "--camera", "ptpip:127.0.0.1:9"]
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words],
+        env=environment(tmp_path),
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=30,
+        check=False,
+    )
+    assert_plain_failure(done, 130)
+    assert done.stderr.split("\n") == [*[""] * (done.stderr.count("\n") - 1), "stopwright: stopped by hand", ""]
+
+
+def test_ctrl_c_while_a_camera_is_being_connected_ends_in_one_line_and_130(tmp_path: Path) -> None:
+    brief = put(tmp_path, small_brief(BRACKET))
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        silent.settimeout(20)
+        where = f"ptpip:127.0.0.1:{silent.getsockname()[1]}"
+        process = begin("shoot", brief, "--composed", "--camera", where, home=tmp_path)
+        with silent.accept()[0]:
+            process.send_signal(signal.SIGINT)
+            out, told = process.communicate(timeout=20)
+    assert (process.returncode, out, told) == (130, "", "stopwright: stopped by hand\n")
+
+
+def test_a_demo_that_is_stopped_says_to_begin_anew_and_nothing_else(tmp_path: Path) -> None:
+    process = begin("demo", "--into", "my demo", home=tmp_path)
+    assert process.stdout is not None
+    for line in process.stdout:
+        if " 1/" in line:
+            break
+    process.send_signal(signal.SIGINT)
+    out, told = process.communicate(timeout=30)
+    assert process.returncode == 130, told
+    assert "resume" not in out + told
+    assert told.endswith("Begin anew with:\n    stopwright demo --into 'my demo'\n")
+    assert json_of(command("runs", "last", "--store", "my demo", "--json", home=tmp_path))["state"] == "paused"
+
+
+def test_an_empty_name_is_no_folder(tmp_path: Path) -> None:
+    for words in (["runs", "--store", ""], ["compile", ""], ["demo", "--into", ""], ["kit", "read", ""]):
+        assert_plain_failure(command(*words, home=tmp_path), 2, "found an empty name")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["shoot", "brief.yaml", "--composed", "--patience", "nan"], "no number of seconds"),
+        (["shoot", "brief.yaml", "--composed", "--camera", ""], "found nothing"),
+        (["shoot", "brief.yaml", "--operator", ""], "found nothing"),
+        (["compile", "brief.yaml", "--out", "none/plan.json"], "Make it first"),
+        (["compile", "brief.yaml", "--out", "."], "found a folder"),
+        (["shoot", "brief.yaml"], "needs hands once: Set up"),
+    ],
+)
+def test_odd_arguments_are_told_plainly_and_as_json(tmp_path: Path, words: list[str], told: str) -> None:
+    put(tmp_path, small_brief(BRACKET))
+    done = command(*words, "--json", home=tmp_path)
+    assert_plain_failure(done, 2, told)
+    assert told in json_of(done)["message"]
+
+
+def test_a_folder_that_is_gone_is_said(tmp_path: Path) -> None:
+    (tmp_path / "gone").mkdir()
+    line = f"cd {tmp_path}/gone; rmdir ../gone; stopwright compile brief.yaml"
+    assert_plain_failure(pasted(line, tmp_path), 2, "the current folder is gone")
 
 
 def test_a_second_shooter_is_refused_while_one_shoots(tmp_path: Path) -> None:
@@ -257,6 +399,38 @@ def test_check_says_ready_or_what_stands_in_the_way(tmp_path: Path) -> None:
         assert_plain_failure(command("check", "--dry", "--camera", simulator.camera, home=tmp_path), 2, "--dry")
         shown = json_of(command("cameras", "--camera", simulator.camera, "--json", home=tmp_path))
         assert shown["cameras"][0]["settings"]["aperture"]["labels"][0] == "f/1.8"
+
+
+LADDER = "goals:\n  - ladder: {change: aperture, by: 1/2, from: f/5.6, to: f/8, balance: time, focus: spout}\n"
+
+
+def in_halves(goals: str, light: float = 13.0) -> str:
+    """A brief whose kit is in halves of a stop, as the simulated camera is not."""
+    return small_brief(goals, light).replace("step: 1/3", "step: 1/2").replace("f/1.8", "f/2")
+
+
+def test_check_says_what_shoot_would_do(tmp_path: Path) -> None:
+    whole = LADDER.replace("by: 1/2", "by: 1").replace("to: f/8", "to: f/11")
+    put(tmp_path, in_halves(whole, 12.5), "other-marks.yaml")
+    put(tmp_path, in_halves(LADDER), "not-here.yaml")
+    put(tmp_path, in_halves(LADDER + BRACKET.partition("\n")[2]), "partly.yaml")
+    assert command("compile", "not-here.yaml", "--out", "plan.json", home=tmp_path).returncode == 0
+    expected: list[tuple[int, str, list[str]]] = [
+        (0, "differ from the brief's kit", ["other-marks.yaml"]),
+        (3, "PlanUnreachable", ["not-here.yaml", "--json"]),
+        (0, "Ready to shoot", ["partly.yaml", "--reachable"]),
+        (4, "f/6.7", ["plan.json"]),
+    ]
+    with simulated_camera(timing="instant") as simulator:
+        where = ["--camera", simulator.camera]
+        hands = ["--operator", f"simulated:{simulator.hands}"]
+        for code, words, asked in expected:
+            checked = command("check", *asked, *where, home=tmp_path)
+            assert (checked.returncode, asked) == (code, asked), checked.stdout + checked.stderr
+            assert words in checked.stdout, asked
+            assert "Traceback" not in checked.stderr
+            shot = command("shoot", *asked, *where, *hands, home=tmp_path)
+            assert (shot.returncode, asked) == (code, asked), shot.stderr
 
 
 CAMERA_SCALES = [
@@ -330,8 +504,6 @@ def test_every_command_explains_itself_in_80_columns(tmp_path: Path) -> None:
 
 
 def test_the_command_starts_without_the_database_and_picture_libraries(tmp_path: Path) -> None:
-    import sys
-
     code = "import sys, daemon.cli; print(sorted({'sqlalchemy', 'PIL', 'numpy', 'gphoto2', 'pint'} & set(sys.modules)))"
     done = subprocess.run(
         [sys.executable, "-c", code], env=environment(tmp_path), capture_output=True, text=True, check=True

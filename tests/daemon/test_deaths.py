@@ -6,6 +6,7 @@ import os
 import random
 import signal
 import threading
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,9 @@ from support_run import (
 from support_simulator import simulated_camera
 
 from daemon import clock
+from daemon.context import Manners
+from daemon.errors import CameraAbsent, RunPaused
+from daemon.feed import Command, Event
 from daemon.report import report
 from daemon.store import open_store
 from hardware_mocks.hands import Hands
@@ -63,6 +67,42 @@ def test_a_killed_daemon_resumes_with_no_frame_lost_and_none_twice(tmp_path: Pat
         with open_store(store) as opened:
             assert_nothing_lost_nothing_twice(report(opened, "last"), Hands(simulator.hands))
         print(f"seed {seed}: {deaths} deaths")
+
+
+@pytest.mark.parametrize("verb", ["start", "resume"])
+def test_a_camera_that_is_switched_off_when_a_run_begins_is_waited_for(tmp_path: Path, verb: str) -> None:
+    with simulated_camera() as simulator, rig(tmp_path, simulator) as bench:
+        ports = [int(text.rpartition(":")[2]) for text in (simulator.camera, simulator.hands)]
+        if verb == "resume":
+            bench.commands.send(Command("one", "stop"))
+            with pytest.raises(RunPaused):
+                bench.runner.start(small_plan())
+    with ExitStack() as later, rig(tmp_path, simulator, manners=Manners(patience_s=20.0)) as bench:
+
+        def switch_on(event: Event) -> None:
+            if event.kind == "camera-lost":
+                later.enter_context(simulated_camera(port=ports[0], hands_port=ports[1]))
+                bench.hands.focus(2.0)
+
+        bench.on_event = switch_on
+        number = bench.runner.start(small_plan()) if verb == "start" else bench.runner.resume("last")
+        assert bench.kinds()[:2] == ["camera-lost", "camera-back"]
+        assert_nothing_lost_nothing_twice(report(bench.store, number), bench.hands)
+
+
+def test_a_camera_that_stays_switched_off_is_waited_for_no_longer_than_told(tmp_path: Path) -> None:
+    with simulated_camera() as simulator:
+        pass
+    with rig(tmp_path, simulator, manners=Manners(patience_s=1.0)) as bench:
+        began = clock.monotonic()
+        with pytest.raises(CameraAbsent):
+            bench.runner.start(small_plan())
+        assert 1.0 <= clock.monotonic() - began < 8.0
+        assert bench.kinds() == ["camera-lost"]
+        bench.commands.send(Command("one", "stop"))
+        with pytest.raises(RunPaused, match="Nothing was begun"):
+            bench.runner.start(small_plan())
+        assert bench.store.logbook.list_runs() == []
 
 
 @pytest.mark.parametrize("seed", SEEDS)

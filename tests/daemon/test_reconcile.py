@@ -17,7 +17,7 @@ from daemon.errors import CameraError, PlanUnreachable, RunPaused, SettingRefuse
 from daemon.feed import Command, Event
 from daemon.hands import hands_after, is_of_use
 from daemon.report import report
-from hardware_mocks.hands import SimulatedOperator
+from hardware_mocks.hands import Hands, SimulatedOperator
 from plans.plan import OperatorStep, Plan
 
 
@@ -139,6 +139,39 @@ def test_old_pictures_on_a_card_put_in_meanwhile_are_left_alone(
         assert found.counts["frames"] == {"control": 1, "picture": 7}
         assert not any(frame.recovered for frame in found.frames)
         assert any("Another card" in event.text for event in bench.events)
+
+
+def test_old_pictures_on_a_card_put_in_after_a_clean_stop_are_left_alone(tmp_path: Path) -> None:
+    # No attempt is open here, so that nothing but the habit of looking at the card on going on can tell.
+    old = tmp_path / "old"
+    old.mkdir()
+    with simulated_camera(card=old) as simulator:
+        for _ in range(3):
+            Hands(simulator.hands).press()
+            while Hands(simulator.hands).state()["busy"]:
+                clock.sleep(0.02)
+    clock.sleep(2.1)  # the step of card clocks
+    with simulated_camera() as simulator, rig(tmp_path, simulator) as bench:
+        ports = [int(text.rpartition(":")[2]) for text in (simulator.camera, simulator.hands)]
+
+        def stop(event: Event) -> None:
+            if event.kind == "frame-kept" and event.data["done"] == 2:
+                bench.commands.send(Command("one", "stop"))
+
+        bench.on_event = stop
+        with pytest.raises(RunPaused):
+            bench.runner.start(small_plan())
+        assert bench.store.logbook.open_attempts(1) == []
+    with (
+        simulated_camera(card=old, port=ports[0], hands_port=ports[1]) as simulator,
+        rig(tmp_path, simulator) as bench,
+    ):
+        bench.hands.focus(2.0)
+        found = report(bench.store, bench.runner.resume("last"))
+        assert found.counts["outcomes"].keys() == {"kept"}
+        assert "unasked" not in found.counts["frames"]
+        assert any("Another card" in event.text for event in bench.events)
+        assert len(bench.hands.state()["card"]) > 3, "new pictures went onto the card with the old ones"
 
 
 def test_light_as_metered_outlives_a_death_before_its_plan_is_stored(

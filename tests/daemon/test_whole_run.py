@@ -3,18 +3,31 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
-from support_run import assert_nothing_lost_nothing_twice, rig, small_plan
+from support_run import Rig, assert_nothing_lost_nothing_twice, rig, small_brief, small_plan
 from support_simulator import simulated_camera
 
 from daemon import clock
+from daemon.camera.supervisor import Deadlines
 from daemon.context import Manners
-from daemon.errors import BindingRefused, CameraAbsent, CardFull, PlanUnreachable, RunPaused, SettingRefused, StoreError
+from daemon.errors import (
+    BindingRefused,
+    CameraAbsent,
+    CameraError,
+    CardFull,
+    PlanUnreachable,
+    RunPaused,
+    SettingRefused,
+    StoreError,
+)
 from daemon.feed import Command, Event
 from daemon.report import frame_table, report
 from hardware_mocks.hands import SimulatedOperator
+from plans.compiler import compile_brief
 from plans.plan import Plan
+from plans.reading import read_brief
 
 LADDER = """goals:
   - ladder: {change: aperture, by: 1, from: f/2.8, to: f/16, balance: time, focus: heron}
@@ -34,7 +47,8 @@ def test_a_run_keeps_every_frame_once_and_puts_the_camera_back(tmp_path: Path) -
         assert len(found.plan.exposing) == 7
         assert_nothing_lost_nothing_twice(found, bench.hands)
         assert {frame.checked for frame in found.frames} == {"as planned"}
-        assert found.counts["frames"] == {"control": 1, "picture": 7}
+        # The metering frame, and a check frame after the refocus.
+        assert found.counts["frames"] == {"control": 2, "picture": 7}
         assert bench.hands.state()["settings"] == before
         assert all(item.restored_at for item in bench.store.logbook.settings_found(found.run.id))
         assert len(list((found.folder / "pictures").iterdir())) == 7
@@ -74,11 +88,22 @@ def filter_steps(plan: Plan) -> list[str]:
     return [step.id for step in plan.steps if step.kind == "operator" and step.action == "filters"]
 
 
+def two_waters_plan() -> Plan:
+    """Silk at two distances, each through the ND 64, a bare ladder at the second: a filter must come off between."""
+    goals = """goals:
+  - silk: spout
+  - ladder: {change: aperture, by: 1, from: f/4, to: f/8, balance: time, focus: basin}
+  - silk: basin
+limits: {iso_at_most: 6400}
+"""
+    basin = "    basin: {distance: 2.6 m, speed: 3 m/s}\n    heron:"
+    return compile_brief(read_brief(small_brief(goals).replace("    heron:", basin), "waters.yaml"))
+
+
 def test_a_forgotten_filter_is_told_for_every_picture_it_spoils_and_for_no_other(tmp_path: Path) -> None:
     # Left on instead of unscrewed: all that follows is six stops dark, and equally so, which no reference can show.
-    ladder = "  - ladder: {change: aperture, by: 1, from: f/4, to: f/8, balance: time, focus: heron}\n"
-    plan = small_plan(SILK.replace("limits", ladder + "limits"))
-    _, unscrew = filter_steps(plan)
+    plan = two_waters_plan()
+    unscrew = filter_steps(plan)[1]
     with simulated_camera() as simulator:
         operator = SimulatedOperator(simulator.hands, forgets={unscrew})
         with rig(tmp_path, simulator, operator) as bench:
@@ -209,8 +234,8 @@ def test_skipping_a_filter_skips_the_frames_that_need_it_and_says_so(tmp_path: P
 
 def test_after_a_skip_hands_are_not_asked_for_what_no_picture_can_use(tmp_path: Path) -> None:
     # The filter stays on: refocusing through it for pictures that must be bare would be work for nothing.
-    plan = small_plan(SILK.replace("limits", "  - isolate: heron\nlimits"))
-    _, unscrew = filter_steps(plan)
+    plan = two_waters_plan()
+    unscrew = filter_steps(plan)[1]
     asked = []
 
     class Tired(SimulatedOperator):
@@ -231,6 +256,51 @@ def test_a_setting_that_the_camera_changes_by_itself_pauses_the_run(tmp_path: Pa
             bench.runner.start(small_plan())
         assert bench.store.logbook.run("last").state == "paused"
         assert "frame-kept" not in bench.kinds()
+
+
+def after_two_frames(bench: Rig, **line: Any) -> None:
+    def on_event(event: Event) -> None:
+        if event.kind == "frame-kept" and event.data["done"] == 2:
+            bench.hands.fault(**line)
+
+    bench.on_event = on_event
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        {"fault": "refuse", "verb": "describe", "times": 5},
+        {"fault": "busy", "verb": "describe", "times": 12},
+        {"fault": "busy", "verb": "any", "times": 20},
+    ],
+)
+def test_a_camera_that_refuses_or_is_busy_for_a_while_does_not_end_the_run(
+    tmp_path: Path, line: dict[str, Any]
+) -> None:
+    with simulated_camera() as simulator, rig(tmp_path, simulator) as bench:
+        before = bench.hands.state()["settings"]
+        after_two_frames(bench, **line)
+        found = bench.shoot(small_plan())
+        assert bench.hands.faults()["lines"][0]["acted"] == line["times"]
+        assert_nothing_lost_nothing_twice(found, bench.hands)
+        assert bench.hands.state()["settings"] == before
+
+
+def test_a_camera_that_refuses_for_good_pauses_the_run_with_the_true_reason(tmp_path: Path) -> None:
+    manners = Manners(patience_s=0.5)
+    with simulated_camera() as simulator, rig(tmp_path, simulator, manners=manners) as bench:
+        bench.camera._deadlines = Deadlines(busy_s=0.5)
+        before = bench.hands.state()["settings"]
+        after_two_frames(bench, fault="refuse", verb="describe", times=1_000_000)
+        with pytest.raises(CameraError, match="refuses to tell") as refusal:
+            bench.runner.start(small_plan())
+        assert "no such setting" not in str(refusal.value)
+        assert bench.store.logbook.run("last").state == "paused"
+        assert any("could not be put back" in event.text for event in bench.events)
+        bench.on_event = lambda event: None
+        bench.hands.calm()
+        assert_nothing_lost_nothing_twice(report(bench.store, bench.runner.resume("last")), bench.hands)
+        assert bench.hands.state()["settings"] == before
 
 
 def test_marks_that_the_camera_lacks_are_refused_before_anything_is_written(tmp_path: Path) -> None:
@@ -267,7 +337,7 @@ def test_a_picture_that_somebody_takes_by_hand_is_listed_and_apart(tmp_path: Pat
 
         bench.on_event = press_once
         found = bench.shoot(small_plan())
-        assert found.counts["frames"] == {"control": 1, "picture": 7, "unasked": 1}
+        assert found.counts["frames"] == {"control": 2, "picture": 7, "unasked": 1}
         assert len(list((found.folder / "pictures").iterdir())) == 7
         assert_nothing_lost_nothing_twice(found, bench.hands)
         assert "unasked-frame" in bench.kinds()

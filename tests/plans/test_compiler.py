@@ -37,7 +37,7 @@ def test_the_demo_brief_compiles_to_the_golden_plan(plan):
 
 def test_every_goal_of_the_demo_brief_is_reached(plan):
     assert plan.unreachable == ()
-    assert [note.id for note in plan.groups] == ["g1", "g2", "g3", "g4", "g5", "g6"]
+    assert sorted(note.id for note in plan.groups) == ["g1", "g2", "g3", "g4", "g5", "g6"]
 
 
 def test_the_water_is_frozen_and_drawn_out_at_one_aperture_as_a_lecturer_would(plan):
@@ -91,29 +91,37 @@ def test_the_bracket_runs_from_under_to_over_around_f8(plan):
 
 
 def test_hands_are_called_no_more_often_than_the_goals_force(plan):
+    # Two foci and one picture through a filter force a refocus and a filter; what is shot at the heron comes first.
     asked = [(step.action, step.focus.subject, len(step.filters)) for step in plan.steps if step.kind == "operator"]
-    assert asked == [
-        ("compose", "spout", 0),
-        ("filters", "spout", 1),
-        ("filters", "spout", 0),
-        ("focus", "heron", 0),
-        ("focus", "spout", 0),
-        ("focus", "heron", 0),
-    ]
+    assert asked == [("compose", "heron", 0), ("focus", "spout", 0), ("filters", "spout", 1)]
+    # Negative control: in the brief's own order hands are called twice as often.
+    foci = {"g1": "spout", "g2": "heron", "g3": "spout", "g4": "heron", "g5": "heron", "g6": "heron"}
+    turns = sum(a != b for a, b in itertools.pairwise(foci[f"g{n}"] for n in range(1, 7)))
+    assert turns + 3 == 6
 
 
-def test_a_filter_that_a_later_goal_takes_off_anyway_is_not_left_on_for_the_goal_between():
-    # After the pair the ND 64 is on; isolating the heron needs a bare refocus. Deep, focused like the pair, lies
-    # between: taking the filter off before it calls hands as often as taking it off after it.
+def test_each_touch_of_the_rig_is_followed_by_a_check_before_any_picture(plan):
+    kinds = [step.purpose if isinstance(step, ControlStep) else step.kind for step in plan.steps]
+    for n, step in enumerate(plan.steps):
+        if isinstance(step, OperatorStep) and kinds[n + 1] != "operator":
+            assert kinds[n + 1] == ("meter" if step.action == "compose" else "check")
+    checks = [step for step in plan.steps if isinstance(step, ControlStep) and step.purpose == "check"]
+    assert [(c.settings.focus.subject, len(c.settings.filters)) for c in checks] == [("spout", 0), ("spout", 1)]
+    for step in checks:  # the brightness is right, and nobody waits
+        s = step.settings
+        loss = 2 * math.log2(1 + 50 / (3000 - 50))
+        level = 13 + math.log2(s.time.exact * s.iso.exact / 100 / s.aperture.exact**2) - loss
+        assert abs(level - sum(item.stops for item in s.filters)) <= 1 / 6 + 1e-9 and s.time.exact <= 0.25
+
+
+def test_no_picture_is_shot_through_a_filter_that_it_does_not_need():
+    # Deep is focused like the pair, whose second picture leaves the ND 64 on: it is shot before that goes on.
     pair = {"compare": [{"freeze": "spout"}, {"silk": "spout"}], "hold": ["aperture", "focus"]}
     plan = compile_brief(demo(goals=[pair, {"deep": {"from": "heron", "to": "hedge"}}, {"isolate": "heron"}]))
     (deep,) = group(plan, "g2")
     assert deep.settings.filters == ()
     asked = [step.action for step in plan.steps if isinstance(step, OperatorStep)]
-    assert asked == ["compose", "filters", "filters", "focus"]
-    # With nothing after it the filter stays on, since hands are called once less: the first rule of the cost.
-    alone = compile_brief(demo(goals=[pair, {"deep": {"from": "heron", "to": "hedge"}}]))
-    assert [step.action for step in alone.steps if isinstance(step, OperatorStep)] == ["compose", "filters"]
+    assert asked == ["compose", "focus", "filters"]
 
 
 def test_the_rig_that_each_frame_needs_is_the_one_that_hands_left(plan):
@@ -127,8 +135,9 @@ def test_the_rig_that_each_frame_needs_is_the_one_that_hands_left(plan):
 
 def test_each_caution_comes_once_and_where_it_matters(plan):
     given_at = {step.id: step.cautions for step in plan.steps if step.cautions}
-    assert list(given_at) == ["01-operator", "04-operator"]
-    assert "slippery" in given_at["01-operator"][0] and "sun" in given_at["04-operator"][0]
+    fitting = next(s.id for s in plan.steps if isinstance(s, OperatorStep) and s.action == "filters")
+    assert list(given_at) == ["01-operator", fitting]
+    assert "slippery" in given_at["01-operator"][0] and "sun" in given_at[fitting][0]
 
 
 def test_the_meter_reads_through_a_bare_lens_near_f8_at_the_lowest_iso(plan):
@@ -175,7 +184,8 @@ def test_a_plan_read_back_compiles_again_to_itself(plan):
 def test_a_metered_plan_goes_on_from_the_rig_without_setting_up_again(plan):
     rig = Rig(focus=Focus(subject="spout", distance_m=3.0), metered=True)
     again = recompile(read_plan(plan_json(plan), "p"), LightBasis(ev100=12.4, origin="metered"), rig)
-    assert again.steps[0].kind == "expose" and again.estimate.control_frames == 0
+    assert again.steps[0].kind == "expose"
+    assert {step.purpose for step in again.steps if isinstance(step, ControlStep)} == {"check"}
     assert not any(step.kind == "operator" and step.action == "compose" for step in again.steps)
     assert again.inputs.light.origin == "metered"
     assert all("slippery" not in caution for step in again.steps for caution in step.cautions)

@@ -57,7 +57,7 @@ def test_numbers_are_written_with_nine_digits_and_never_as_minus_zero(text):
         (lambda tree: tree | {"version": 2}, "version", "found 2; allowed: 1"),
         (lambda tree: {"stopwright": "1"}, "version", "This is no plan"),
         (lambda tree: tree | {"surprise": 1}, "surprise", "Extra inputs are not permitted"),
-        (lambda tree: tree | {"steps": [{"id": "1", "kind": "dance"}]}, "steps.0", "dance"),
+        (lambda tree: tree | {"steps": [{"id": "1", "kind": "dance"}]}, "steps[1]", "dance"),
         (lambda tree: [tree], "version", "none"),
     ],
 )

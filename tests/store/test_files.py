@@ -289,5 +289,5 @@ def test_an_error_of_the_disk_is_worded(store):
     (store.path / "runs" / "a").write_text("a file where a folder should be")
     with pytest.raises(StoreError, match="the disk answered") as caught:
         store.files.adopt(coming, "runs/a/pictures/x.jpg")
-    assert caught.value.exit_code == 5 and "stopwright resume last" in str(caught.value)
+    assert caught.value.exit_code == 5 and "Nothing already recorded is lost" in str(caught.value)
     assert coming.exists() and damage(store.path) == []

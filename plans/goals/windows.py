@@ -1,0 +1,169 @@
+"""In which light a goal can be reached: ranges of EV, whatever the light is now."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plans.brief import Bracket, Goal, Ladder, Noise
+from plans.exposure import magnification_loss
+from plans.goals import bracket, finding, ladder
+from plans.goals.menu import as_ladder, offer
+from plans.goals.situation import Situation
+from plans.solver import TICKS, Demand, Ground, Held
+from plans.stops import KINDS, Kind
+
+Range = tuple[float, float]
+Floats = NDArray[np.float64]
+
+_MOST_COMBINATIONS = 4096
+_TRIES = 12  # how often an end is moved inwards before the range is given up
+_STEP = Fraction(1, 3)
+
+
+def ev_range(situation: Situation, goal: Goal) -> tuple[Range, ...]:
+    """The EV100 at which a goal can be reached: ascending ranges, both ends tried. [stops]
+
+    Between its ends a range was reckoned from what the scales and filters span, not tried.
+    """
+    found = []
+    for low, high in bounds(situation, goal):
+        ends = [_inwards(situation, goal, low, high), _inwards(situation, goal, high, low)]
+        if ends[0] is not None and ends[1] is not None and ends[0] <= ends[1]:
+            found.append((ends[0], ends[1]))
+    return tuple(found)
+
+
+def _inwards(situation: Situation, goal: Goal, end: float, other: float) -> float | None:
+    """The first of ``end`` and the thirds of a stop behind it at which the goal is reached."""
+    sign = 1 if other >= end else -1
+    hair = 1e-6
+    for n in range(_TRIES):
+        ev = end + sign * (hair + n * float(_STEP))
+        if (other - ev) * sign < 0:
+            return None
+        if offer(situation.with_light(ev), goal) is not None:
+            return ev
+    return None
+
+
+def bounds(situation: Situation, goal: Goal) -> tuple[Range, ...]:
+    """Ranges of EV100 outside of which a goal cannot be reached. [stops]"""
+    ground = situation.ground
+    if not all(ground.scale(kind).marks for kind in KINDS):
+        return ()
+    if isinstance(goal, Ladder | Noise | Bracket):
+        found = _series(situation, goal)
+    else:
+        found = _frames(situation, goal)
+    tolerance = float(ground.tolerance)
+    intent = float(situation.scene.intent)
+    return _merged([(low - tolerance + intent, high + tolerance + intent) for low, high in found])
+
+
+def _merged(ranges: Sequence[Range]) -> tuple[Range, ...]:
+    merged: list[Range] = []
+    for low, high in sorted(ranges):
+        if merged and low <= merged[-1][1] + 1e-9:
+            merged[-1] = merged[-1][0], max(merged[-1][1], high)
+        else:
+            merged.append((low, high))
+    return tuple(merged)
+
+
+def _lights(ground: Ground, kind: Kind) -> Floats:
+    return ground.lights[kind] / TICKS
+
+
+# Ladders and brackets
+
+
+def _series(situation: Situation, goal: Ladder | Noise | Bracket) -> list[Range]:
+    ground = situation.ground
+    distance = situation.subject(goal.focus).distance_m
+    if not situation.can_focus(distance):
+        return []
+    if isinstance(goal, Bracket):
+        change, balance = goal.change, set[Kind]()
+        middle = bracket.middle(goal)
+        runs: list[tuple[int, ...]] = [(rail.places[middle],) for rail in bracket.rails(situation, goal)]
+    else:
+        steps = as_ladder(goal)
+        change, balance = steps.change, {steps.balance} | ({steps.then} if steps.then else set())
+        places = [rail.places for rail in ladder.rails(situation, steps)[0]]
+        whole = ladder.is_fixed(steps)
+        runs = [run for one in places for run in ([one] if whole else list(itertools.pairwise(one)))]
+    # What balances can take any mark frame by frame, what is held one for all; both reach from end to end.
+    low = high = magnification_loss(situation.magnification(distance))
+    for kind in KINDS:
+        if kind != change:
+            low -= float(_lights(ground, kind).max())
+            high -= float(_lights(ground, kind).min())
+    free = sum(float(np.ptp(_lights(ground, kind))) for kind in balance)
+    found = []
+    for run in runs:
+        lights = _lights(ground, change)[list(run)]
+        if np.ptp(lights) <= free + float(ground.tolerance) * 2:
+            found.append((low - float(lights.min()), high - float(lights.max())))
+    taken = ground.stack_ticks[ground.neutral] / TICKS
+    return [(min(ends) + stack, max(ends) + stack) for ends in found for stack in taken.tolist()]
+
+
+# Single frames and groups
+
+
+def _frames(situation: Situation, goal: Goal) -> list[Range]:
+    ground = situation.ground
+    hold = finding.hold(goal)
+    several = [[_spans(ground, demand, hold) for demand in demands] for demands in finding.frames(situation, goal)]
+    options = [list(itertools.chain.from_iterable(demands)) for demands in several]
+    if not all(options):
+        return []
+    found: list[Range] = []
+    for chosen in itertools.islice(itertools.product(*options), _MOST_COMBINATIONS):
+        if "filters" in hold and len({stack for stack, *_ in chosen}) > 1:
+            continue
+        if "focus" in hold and len({focus for _, focus, *_ in chosen}) > 1:
+            continue
+        low = np.maximum.reduce([span for _, _, span, _ in chosen])
+        high = np.minimum.reduce([span for _, _, _, span in chosen])
+        fits = low <= high
+        if fits.any():
+            found += _merged(list(zip(low[fits].tolist(), high[fits].tolist(), strict=True)))
+    return found
+
+
+def _spans(ground: Ground, demand: Demand, hold: Sequence[Held]) -> list[tuple[int, float, Floats, Floats]]:
+    """For each set of filters: the filters, the focus, and the lowest and highest EV for each held value."""
+    masks = {"aperture": demand.apertures, "time": demand.times, "iso": demand.isos}
+    low = high = np.full((1, 1, 1), demand.loss + float(demand.intended))
+    for axis, kind in enumerate(KINDS):
+        lights = _lights(ground, kind)
+        mask = masks[kind]
+        if mask is not None and not mask.any():
+            return []
+        if kind in hold:
+            shape = [1, 1, 1]
+            shape[axis] = lights.size
+            keep = np.ones(lights.size, dtype=bool) if mask is None else mask
+            low = low + np.where(keep, -lights, np.inf).reshape(shape)
+            high = high + np.where(keep, -lights, -np.inf).reshape(shape)
+        else:
+            taken = lights if mask is None else lights[mask]
+            low, high = low - taken.max(), high - taken.min()
+    spans = []
+    for n, stack in enumerate(ground.stacks):
+        if stack in demand.stacks if demand.stacks is not None else ground.neutral[n]:
+            shift = float(ground.stack_ticks[n]) / TICKS
+            spans.append((stack, demand.focus.distance_m, low + shift, high + shift))
+    return spans
+
+
+def may_reach(situation: Situation, goal: Goal) -> bool:
+    """Whether a goal might be reached in this light; False is certain, and cheap to find out."""
+    hair = 1e-6
+    return any(low - hair <= situation.ev100 <= high + hair for low, high in bounds(situation, goal))
