@@ -189,20 +189,20 @@ class InProcessCamera:
             self._told.get_nowait()
         before = set(self.core.files())
         try:
-            self.core.trigger()
+            frame = self.core.trigger()
         except Refusal as refusal:
             raise self._error(refusal, "an exposure") from None
         deadline = clock.monotonic() + 2 * exposure_s + MARGIN_S
         while True:
             try:
-                what, _ = self._told.get(timeout=max(0.0, deadline - clock.monotonic()))
+                what, number = self._told.get(timeout=max(0.0, deadline - clock.monotonic()))
             except queue.Empty:
                 raise CameraSilent(
                     f"the simulated camera: asked for an exposure of {exposure_s:g} s, its end was never announced"
                 ) from None
             if what == "drop":
                 raise CameraAbsent("the simulated camera: the link broke during an exposure")
-            if what == "complete":
+            if what == "complete" and number == frame:  # not the late word of a picture from the button
                 return [self._card_file(n, entry) for n, entry in self.core.files().items() if n not in before]
 
     def _card_file(self, handle: int, entry: Entry) -> CardFile:

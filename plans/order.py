@@ -9,6 +9,7 @@ that is said.
 from __future__ import annotations
 
 import heapq
+import itertools
 from collections.abc import Sequence
 from functools import cache
 from typing import NamedTuple
@@ -31,14 +32,15 @@ class Arrangement(NamedTuple):
 def arrange(menus: Sequence[Menu], start: State) -> Arrangement:
     """The order in which goals are shot, from the rig's state ``start``; goals are numbered as in ``menus``."""
     bound = _Bound(menus)
-    waiting: list[tuple[int, tuple[int, ...], int, int, State, tuple[tuple[int, Ending], ...]]] = [
-        (bound.least(0, start), (), 0, 0, start, ())
+    count = itertools.count()  # of two that are equal, the one listed first
+    waiting: list[tuple[int, tuple[int, ...], int, int, int, State, tuple[tuple[int, Ending], ...]]] = [
+        (bound.least(0, start), (), next(count), 0, 0, start, ())
     ]
     settled: set[tuple[int, State]] = set()
     worthwhile = cache(lambda n, state: _worthwhile(menus[n], state))
     steps = 0
     while waiting:
-        _, order, cost, done, state, taken = heapq.heappop(waiting)
+        _, order, _, cost, done, state, taken = heapq.heappop(waiting)
         if (done, state) in settled:
             continue
         settled.add((done, state))
@@ -57,7 +59,8 @@ def arrange(menus: Sequence[Menu], start: State) -> Arrangement:
             if (after, ending.state) not in settled:
                 paid = cost + ending.cost
                 least = paid + bound.least(after, ending.state)
-                heapq.heappush(waiting, (least, (*order, n), paid, after, ending.state, (*taken, (n, ending))))
+                way = (least, (*order, n), next(count), paid, after, ending.state, (*taken, (n, ending)))
+                heapq.heappush(waiting, way)
     raise AssertionError("every goal has a way from every state of the rig")
 
 

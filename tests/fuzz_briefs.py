@@ -170,14 +170,14 @@ def make_case(seed: str, small: bool = False) -> Case:
     """The brief of a seed: most of them as the grammar makes them, the others changed as a tree or as text."""
     d = Draw(seed, small)
     tree, kit = brief(d), None
-    how = d.random()
+    how, changed = d.random(), 0.5 if small else 0.4  # share that is changed in one way or the other
     for _ in range(d.randint(1, 2) if how < 0.15 else 0):
         spoil(d, tree)
     if d.chance(0.05) and isinstance(tree.get("kit"), dict):
         kit = written({"stopwright-kit": "1", **tree["kit"]}, d) + "\n"
         tree["kit"] = "garden-kit.yaml"
     text = written(tree, d) + "\n"
-    for _ in range(d.randint(1, 4) if 0.15 <= how < 0.4 else 0):
+    for _ in range(d.randint(1, 4) if 0.15 <= how < changed else 0):
         if kit is None or d.chance(0.7):
             text = d.choice(MUTATIONS)(d, text)
         else:
@@ -292,8 +292,11 @@ class Report:
         shares = ", ".join(f"{self.counts[what]} {what}" for what in ("refused", "reachable", "unreachable", "crashed"))
         lines = [f"{total} briefs: {shares}", f"slowest: {self.slowest[0]:.2f} s, seed {self.slowest[1]}"]
         for where, crash in self.crashes.items():
-            lines += [f"== {self.times[where]} times {where}, seed {crash.case.seed}", crash.trace, crash.case.text]
-            lines += ["-- kit file", crash.case.kit] if crash.case.kit else []
+            lines += [f"== {self.times[where]} times {where}, seed {crash.case.seed}", crash.trace]
+            for text in (crash.case.text, crash.case.kit and f"-- kit file\n{crash.case.kit}"):
+                lines += [
+                    line if len(line) <= 500 else f"{line[:500]}... ({len(line)})" for line in (text or "").split("\n")
+                ]
         return lines
 
 

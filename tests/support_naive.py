@@ -55,7 +55,7 @@ def tiny_briefs(draw):
     return Brief(
         title="tiny",
         kit=kit,
-        scene=Scene(light=Light(ev100=draw(st.integers(27, 48)) / 3), subjects={s.name: s for s in subjects}),
+        scene=Scene(light=Light(ev100=round(draw(st.integers(27, 48)) / 3, 6)), subjects={s.name: s for s in subjects}),
         goals=(goal,),
         limits=Limits(spread=draw(st.sampled_from([Fraction(1, 6), Fraction(1, 12), Fraction(1, 30)]))),
         source={},
@@ -146,10 +146,20 @@ def naive_cost(brief, frames, order):
 
 
 def naive_best(brief):
+    """The least cost of a goal; None when it cannot be reached. Deep keeps within f/16 where that can be had."""
     goal = brief.goals[0]
     several = goal.goals if isinstance(goal, Compare) else (goal,)
-    hold = goal.hold if isinstance(goal, Compare) else ()
     pools = [naive_frames(brief, part) for part in several]
+    within = [
+        [frame for frame in pool if frame[0].exact <= 16.1] or pool if isinstance(part, Deep) else pool
+        for part, pool in zip(several, pools, strict=True)
+    ]
+    hold = goal.hold if isinstance(goal, Compare) else ()
+    best = _best_of(brief, within, hold)
+    return _best_of(brief, pools, hold) if best is None else best
+
+
+def _best_of(brief, pools, hold):
     best = None
     for frames in itertools.product(*pools):
         held = {"aperture": 0, "time": 1, "iso": 2, "filters": 3, "focus": 4}

@@ -151,7 +151,7 @@ def _solve(situation: Situation, several: Frames, held: Sequence[Held], start: S
     """
     ground, spread = situation.ground, situation.limits.spread
     fixed = {"aperture", "time", "iso", "filters"} <= set(held) and "focus" not in held
-    if len(several) < 3 or not fixed or not _ask_alike(several):
+    if len(several) < 3 or not fixed or not ask_alike(several):
         return solve_group(ground, several, held, spread, start)
     losses = [demands[0].loss for demands in several]
     ends = [losses.index(max(losses)), losses.index(min(losses))]
@@ -175,7 +175,7 @@ def _solve(situation: Situation, several: Frames, held: Sequence[Held], start: S
     return tuple(choices if one.part == 0 else reversed(choices))
 
 
-def _ask_alike(several: Frames) -> bool:
+def ask_alike(several: Frames) -> bool:
     """Whether frames differ in nothing but the focus, the focal length and what goes with them."""
     if any(len(demands) != 1 for demands in several):
         return False

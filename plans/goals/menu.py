@@ -51,7 +51,7 @@ def offer(situation: Situation, goal: Goal) -> Offer | None:
         frames, hold = finding.frames(situation, goal), finding.hold(goal)
         one_way = len(frames) > 2 and set(KINDS) | {"filters"} <= set(hold) and "focus" not in hold
         menu: Menu | None
-        if one_way and all(len(demands) == 1 for demands in frames):
+        if one_way and finding.ask_alike(frames):
             menu = _alike(situation, frames, hold)
         else:
             menu = group_menu(situation.ground, frames, hold, situation.limits.spread)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from fractions import Fraction
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,26 +121,61 @@ def _series(situation: Situation, goal: Ladder | Noise | Bracket) -> list[Range]
 def _frames(situation: Situation, goal: Goal) -> list[Range]:
     ground = situation.ground
     hold = finding.hold(goal)
-    several = [[_spans(ground, demand, hold) for demand in demands] for demands in finding.frames(situation, goal)]
-    options = [list(itertools.chain.from_iterable(demands)) for demands in several]
-    if not all(options):
-        return []
     found: list[Range] = []
-    for chosen in itertools.islice(itertools.product(*options), _MOST_COMBINATIONS):
-        if "filters" in hold and len({stack for stack, *_ in chosen}) > 1:
+    for frames in finding.stages(situation, goal):
+        found += _stage(ground, frames, hold)
+    return found
+
+
+def _stage(ground: Ground, frames: Sequence[Sequence[Demand]], hold: Sequence[Held]) -> list[Range]:
+    options = [[span for demand in demands for span in _spans(ground, demand, hold)] for demands in frames]
+    stacks = sorted({span.stack for spans in options for span in spans}) if "filters" in hold else [None]
+    found: list[Range] = []
+    for stack in stacks:
+        allowed = [[span for span in spans if stack is None or span.stack == stack] for spans in options]
+        if all(allowed):
+            found += _joined(allowed, hold)
+    return found
+
+
+def _joined(options: list[list[_Span]], hold: Sequence[Held]) -> list[Range]:
+    """The ranges that one option of each frame has in common."""
+    if math.prod(len(spans) for spans in options) > _MOST_COMBINATIONS:
+        # Too many to look at one by one: whatever lies between the ends of a frame's options counts as reached by it.
+        options = [
+            [
+                _Span(
+                    spans[0].stack,
+                    spans[0].focus_m,
+                    np.minimum.reduce([span.low for span in spans]),
+                    np.maximum.reduce([span.high for span in spans]),
+                )
+            ]
+            for spans in options
+        ]
+    found: list[Range] = []
+    for chosen in itertools.product(*options):
+        if "focus" in hold and len({span.focus_m for span in chosen}) > 1:
             continue
-        if "focus" in hold and len({focus for _, focus, *_ in chosen}) > 1:
-            continue
-        low = np.maximum.reduce([span for _, _, span, _ in chosen])
-        high = np.minimum.reduce([span for _, _, _, span in chosen])
+        low = np.maximum.reduce([span.low for span in chosen])
+        high = np.minimum.reduce([span.high for span in chosen])
         fits = low <= high
         if fits.any():
             found += _merged(list(zip(low[fits].tolist(), high[fits].tolist(), strict=True)))
     return found
 
 
-def _spans(ground: Ground, demand: Demand, hold: Sequence[Held]) -> list[tuple[int, float, Floats, Floats]]:
-    """For each set of filters: the filters, the focus, and the lowest and highest EV for each held value."""
+class _Span(NamedTuple):
+    """One frame through one set of filters, focused at one distance: its EV from low to high for each held value."""
+
+    stack: int
+    focus_m: float
+    low: Floats
+    high: Floats
+
+
+def _spans(ground: Ground, demand: Demand, hold: Sequence[Held]) -> list[_Span]:
+    """A span for each set of filters that the frame may be shot through."""
     masks = {"aperture": demand.apertures, "time": demand.times, "iso": demand.isos}
     low = high = np.full((1, 1, 1), demand.loss + float(demand.intended))
     for axis, kind in enumerate(KINDS):
@@ -159,7 +196,7 @@ def _spans(ground: Ground, demand: Demand, hold: Sequence[Held]) -> list[tuple[i
     for n, stack in enumerate(ground.stacks):
         if stack in demand.stacks if demand.stacks is not None else ground.neutral[n]:
             shift = float(ground.stack_ticks[n]) / TICKS
-            spans.append((stack, demand.focus.distance_m, low + shift, high + shift))
+            spans.append(_Span(stack, demand.focus.distance_m, low + shift, high + shift))
     return spans
 
 

@@ -42,7 +42,7 @@ def test_compile_prints_the_plan_as_the_contract_has_it(tmp_path: Path) -> None:
     plan = json_of(command("compile", put(tmp_path, demo_brief_text()), "--json", home=tmp_path))
     assert plan["version"] == 1
     assert plan["unreachable"] == []
-    freeze = next(step for step in plan["steps"] if step["kind"] == "expose")
+    freeze = next(step for step in plan["steps"] if step.get("goal") == "freeze spout")
     assert freeze["settings"]["aperture"] == {"mark": "f/5.6", "exact": 5.65685425}
     assert freeze["settings"]["time"] == {"mark": "1/2000", "exact": 0.00048828125}
     assert freeze["settings"]["iso"] == {"mark": "800", "exact": 800}

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support_run import Rig, assert_nothing_lost_nothing_twice, rig, small_plan
+from support_run import Rig, assert_nothing_lost_nothing_twice, rig, small_brief, small_plan
 from support_simulator import simulated_camera
 
 from daemon import clock
@@ -18,7 +18,9 @@ from daemon.feed import Command, Event
 from daemon.hands import hands_after, is_of_use
 from daemon.report import report
 from hardware_mocks.hands import Hands, SimulatedOperator
+from plans.compiler import compile_brief
 from plans.plan import OperatorStep, Plan
+from plans.reading import read_brief
 
 
 class Die(BaseException):
@@ -56,8 +58,8 @@ def test_a_run_never_takes_up_pictures_of_another_run(tmp_path: Path, monkeypatc
         other_run(tmp_path, bench)
         number = bench.runner.resume(1)
         first, second = report(bench.store, number), report(bench.store, 2)
-        assert first.counts["frames"] == second.counts["frames"] == {"control": 1, "picture": 7}
-        assert first.counts["attempts"] == {"abandoned": 1, "kept": 8}
+        assert first.counts["frames"] == second.counts["frames"] == {"control": 2, "picture": 7}
+        assert first.counts["attempts"] == {"abandoned": 1, "kept": 9}
         paths = [file.card_name for run in (1, 2) for file in bench.store.logbook.files(run)]
         assert len(paths) == len(set(paths)) == bench.hands.state()["exposures"] == 16
 
@@ -73,7 +75,7 @@ def test_a_picture_taken_by_hand_after_the_death_is_not_the_attempt_s(
         clock.sleep(7)  # beyond the slack of card clocks, the exposure and its readout
         bench.hands.press()
         found = report(bench.store, bench.runner.resume("last"))
-        assert found.counts["frames"] == {"control": 1, "picture": 7, "unasked": 1}
+        assert found.counts["frames"] == {"control": 2, "picture": 7, "unasked": 1}
         assert not any(frame.recovered for frame in found.frames)
 
 
@@ -111,8 +113,8 @@ def test_a_file_made_durable_before_the_death_is_listed_though_its_card_is_gone(
         bench.hands.focus(2.0)
         found = report(bench.store, bench.runner.resume("last"))
         assert [frame.recovered for frame in found.frames].count(True) == 1
-        assert found.counts["files"] == found.counts["distinct_hashes"] == 8
-        assert bench.hands.state()["exposures"] == 4  # the frame on disk was not shot again
+        assert found.counts["files"] == found.counts["distinct_hashes"] == 9
+        assert bench.hands.state()["exposures"] == 5  # the frame on disk was not shot again
 
 
 def test_old_pictures_on_a_card_put_in_meanwhile_are_left_alone(
@@ -136,7 +138,7 @@ def test_old_pictures_on_a_card_put_in_meanwhile_are_left_alone(
     ):
         bench.hands.focus(2.0)
         found = report(bench.store, bench.runner.resume("last"))
-        assert found.counts["frames"] == {"control": 1, "picture": 7}
+        assert found.counts["frames"] == {"control": 2, "picture": 7}
         assert not any(frame.recovered for frame in found.frames)
         assert any("Another card" in event.text for event in bench.events)
 
@@ -209,7 +211,10 @@ def test_settings_that_could_not_be_put_back_are_still_known(tmp_path: Path) -> 
 
 
 def filters_plan() -> Plan:
-    return small_plan("goals:\n  - silk: spout\n  - isolate: heron\nlimits: {iso_at_most: 6400}\n")
+    """A frozen picture with the ND 64 left on the lens from before: it must come off for the next one, and on again."""
+    goals = "goals:\n  - silk: spout\n  - silk: basin\nlimits: {iso_at_most: 6400}\n"
+    basin = "    basin: {distance: 2.6 m, speed: 3 m/s}\n    heron:"
+    return compile_brief(read_brief(small_brief(goals).replace("    heron:", basin), "waters.yaml"))
 
 
 def test_a_filter_step_done_after_one_that_was_skipped_changes_only_what_it_says() -> None:
@@ -218,6 +223,7 @@ def test_a_filter_step_done_after_one_that_was_skipped_changes_only_what_it_says
     fit = next(step for step in steps if step.filters)
     off = next(step for step in steps[steps.index(fit) :] if not step.filters)
     done = {step.id for step in steps}
+    done -= {steps[-1].id}  # the second fitting
     assert hands_after({1: plan}, {1: done}).filters == ()
     assert hands_after({1: plan}, {1: done - {off.id}}).filters == fit.filters
     assert hands_after({1: plan}, {1: done - {fit.id}}).filters == ()
@@ -232,7 +238,6 @@ def test_a_filter_that_was_never_fitted_need_not_be_taken_off() -> None:
     bare = hands_after({1: plan}, {1: {compose.id}})
     assert is_of_use(bare, plan, fit)
     assert not is_of_use(bare, plan, off)
-    assert is_of_use(hands_after({1: plan}, {1: {compose.id, fit.id}}), plan, off)
 
 
 def test_a_listener_that_fails_does_not_end_the_run(tmp_path: Path) -> None:
@@ -287,8 +292,8 @@ def test_a_picture_that_cannot_be_read_is_kept_and_shot_again(tmp_path: Path) ->
         bench.camera.fetch = rotten  # type: ignore[method-assign]
         found = bench.shoot(small_plan())
         assert [frame.outcome for frame in found.frames] == ["kept"] * 7
-        assert found.counts["attempts"] == {"failed": 1, "kept": 8}
-        assert found.counts["files"] == bench.hands.state()["exposures"] == 9
+        assert found.counts["attempts"] == {"failed": 1, "kept": 9}
+        assert found.counts["files"] == bench.hands.state()["exposures"] == 10
 
 
 def test_the_caution_at_the_water_is_given_though_the_rig_stands_composed(tmp_path: Path) -> None:
@@ -322,7 +327,9 @@ def test_a_skip_of_the_filter_leaves_no_frame_called_what_it_is_not(tmp_path: Pa
 
     with simulated_camera() as simulator, rig(tmp_path, simulator, Tired(simulator.hands)) as bench:
         found = bench.shoot(filters_plan())
-        assert [frame.outcome for frame in found.frames] == ["kept", "skipped"]
+        # The ND 64 stays on for the second water, which wants it anyway: what is shot is called what it is.
+        worn = [tuple(item.name for item in frame.step.settings.filters) for frame in found.frames if frame.frame]
+        assert worn and all(names == ("ND 64",) for names in worn)
 
 
 def test_the_helper_that_dies_does_die(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

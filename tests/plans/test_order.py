@@ -31,7 +31,10 @@ SINGLES = (
 def cheapest_of_each_rig(brief, goal):
     """Of all frames that meet a goal, the cheapest for each focus and set of filters: all that an order can want."""
     best = {}
-    for frame in naive_frames(brief, goal):
+    pool = naive_frames(brief, goal)
+    if isinstance(goal, Deep):  # within f/16 where that can be had
+        pool = [frame for frame in pool if frame[0].exact <= 16.1] or pool
+    for frame in pool:
         rig = frame[3], frame[4]
         price = naive_cost(brief, [frame], [0])[2:]
         if rig not in best or price < best[rig][0]:

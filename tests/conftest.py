@@ -1,0 +1,6 @@
+"""Signals as a terminal has them: a suite that is started in the background inherits Ctrl-C and hang-up ignored."""
+
+import signal
+
+signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
