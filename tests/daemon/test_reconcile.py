@@ -61,7 +61,7 @@ def test_a_run_never_takes_up_pictures_of_another_run(tmp_path: Path, monkeypatc
         assert first.counts["frames"] == second.counts["frames"] == {"control": 2, "picture": 7}
         assert first.counts["attempts"] == {"abandoned": 1, "kept": 9}
         paths = [file.card_name for run in (1, 2) for file in bench.store.logbook.files(run)]
-        assert len(paths) == len(set(paths)) == bench.hands.state()["exposures"] == 16
+        assert len(paths) == len(set(paths)) == bench.hands.state()["exposures"] == 18
 
 
 def test_a_picture_taken_by_hand_after_the_death_is_not_the_attempt_s(
