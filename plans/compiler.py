@@ -16,6 +16,7 @@ from plans.bulb import with_bulb
 from plans.cautions import SunSeen, cautions_for
 from plans.errors import BriefError, Complaint
 from plans.goals import finding
+from plans.goals.diagnosis import diagnose
 from plans.goals.menu import offer
 from plans.goals.situation import Situation
 from plans.kit import Kit
@@ -118,7 +119,7 @@ def _write(brief: Brief, situation: Situation, rig: Rig) -> _Found:
     """Steps for every goal that can be reached, in the order that needs the fewest hands; the others diagnosed."""
     offers = [offer(situation, goal) for goal in brief.goals]
     unreachable = [
-        finding.diagnose(situation, goal, f"{finding.name(goal)} (goal {number})")
+        diagnose(situation, goal, f"{finding.name(goal)} (goal {number})")
         for number, (goal, one) in enumerate(zip(brief.goals, offers, strict=True), 1)
         if one is None
     ]

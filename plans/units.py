@@ -196,6 +196,8 @@ def read_quantity(text: str, dimension: Dimension, to: str) -> Fraction:
     units = UNITS[dimension]
     names = ", ".join(units)
     one = f"Write one plain number with one unit ({names}), such as {_EXAMPLES.get(to) or _EXAMPLES[dimension]}"
+    if len(text) > 3 * LONGEST_NUMBER:
+        raise Miswritten(one)
     several = rf"[0-9]\s*({'|'.join(map(re.escape, units))})\b.*[0-9]"
     if len(text) <= LONGEST_NUMBER and (_FEET_AND_INCHES.search(text) or re.search(several, text)):
         raise Miswritten(one)

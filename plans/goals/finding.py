@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from plans.brief import Bracket, Compare, Deep, FocusBracket, Goal, Held, Ladder, Noise
-from plans.goals import bracket, compare, deep, ladder, noise, remedies, words
+from plans.brief import Bracket, Compare, Deep, Goal, Held, Ladder, Noise
+from plans.goals import bracket, compare, deep, ladder, noise, words
 from plans.goals.families import SERIES, SETS, SINGLES, Frames
 from plans.goals.situation import Situation
 from plans.group import solve_group
-from plans.plan import Predicted, Settings, Unreachable
+from plans.plan import Predicted, Settings
 from plans.series import Run
 from plans.solver import Choice, Demand, State, allowed
 
@@ -95,10 +94,10 @@ def frames(situation: Situation, goal: Goal) -> Frames:
     The most wished way of taking them that can be had; where none can, the last of them. An empty frame: nothing on the
     scales can do.
     """
-    return _frames(situation, goal)[0]
+    return frames_and_known(situation, goal)[0]
 
 
-def _frames(situation: Situation, goal: Goal) -> tuple[Frames, bool]:
+def frames_and_known(situation: Situation, goal: Goal) -> tuple[Frames, bool]:
     """The frames, and whether it is known by now that they can be had together."""
     if goal.goal in SETS or is_series(goal):
         last: Frames = [[]]
@@ -120,7 +119,7 @@ def _frames(situation: Situation, goal: Goal) -> tuple[Frames, bool]:
     if all(len(ways) == 1 for ways in several):
         return widest, False
     first = [next((one for one in ways if _alone(situation, one)), ways[-1]) for ways in several]
-    if len(first) == 1 or _together(situation, goal, first):
+    if len(first) == 1 or together(situation, goal, first):
         return first, len(first) > 1
     return widest, False
 
@@ -131,7 +130,7 @@ def _alone(situation: Situation, demands: Sequence[Demand]) -> bool:
     return any(allowed(ground, one, ground.survivors(one.loss, one.intended)).any() for one in demands)
 
 
-def _together(situation: Situation, goal: Goal, several: Frames) -> bool:
+def together(situation: Situation, goal: Goal, several: Frames) -> bool:
     """Whether all frames can be had, with what is held the same."""
     return all(_alone(situation, demands) for demands in several) and _fit(situation, goal, several)
 
@@ -233,50 +232,3 @@ def caption(situation: Situation, goal: Goal, choice: Choice, settings: Settings
     if one.goal in SETS:
         return SETS[one.goal].caption(situation, one, choice, settings, seen)
     return SINGLES[one.goal].caption(situation, one, settings, seen)
-
-
-def diagnose(situation: Situation, goal: Goal, title: str) -> Unreachable:
-    """Why a goal cannot be reached, and what would help, best first."""
-    possible = True
-    if isinstance(goal, Ladder | Noise | Bracket):
-        reasons = SERIES[goal.goal].reasons(situation, goal)
-    else:
-        several = frames(situation, goal)
-        possible = goal.goal in SETS or all(several)
-        reasons = _reasons(situation, goal, several)
-    return Unreachable(
-        goal=title, reasons=tuple(reasons), remedies=tuple(remedies.remedies(situation, goal, reachable, possible))
-    )
-
-
-def reachable(situation: Situation, goal: Goal) -> bool:
-    """Whether a goal can be reached at all, the rig being free."""
-    from plans.goals.windows import may_reach  # late: it looks at goals through this module
-
-    if goal.goal in SETS and SETS[goal.goal].WIDENING:
-        widest = deque(stages(situation, goal), maxlen=1)
-        return bool(widest) and _together(situation, goal, widest[0])
-    if goal.goal in SETS:
-        return _frames(situation, goal)[1]
-    if not may_reach(situation, goal):
-        return False
-    if is_series(goal):
-        return find(situation, goal, State(None, 0)) is not None
-    several, known = _frames(situation, goal)
-    return known or _together(situation, goal, several)
-
-
-def _reasons(situation: Situation, goal: Goal, several: Frames) -> list[str]:
-    names = [frame_name(goal, part) for part in range(len(several))]
-    if goal.goal in SETS:
-        alone = SETS[goal.goal].reasons(situation, goal)
-        ends = [0, -1] if isinstance(goal, FocusBracket) else list(range(len(several)))
-        return alone or compare.joint_reasons(
-            situation, hold(goal), [names[n] for n in ends], [several[n] for n in ends]
-        )
-    reasons = []
-    for part in parts(goal):
-        if not reachable(situation, part):
-            alone = SINGLES[part.goal].reasons(situation, part)
-            reasons += [f"{name(part)}: {reason}" for reason in alone] if isinstance(goal, Compare) else alone
-    return reasons or compare.joint_reasons(situation, hold(goal), names, several)

@@ -14,6 +14,8 @@ from plans.exposure import density_of_stops
 from plans.goals import focus_bracket, relaxing, words
 from plans.goals.relaxing import Reachable
 from plans.goals.situation import Situation
+from plans.goals.waiting import waits
+from plans.goals.windows import ev_range
 
 _T = TypeVar("_T", int, float)
 
@@ -170,7 +172,4 @@ def _light(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[s
 def _waits(situation: Situation, goal: Goal) -> Iterator[str]:
     if situation.place is None or situation.when is None:
         return
-    from plans.goals.waiting import waits  # late: they look at goals through the module that asks for remedies
-    from plans.goals.windows import ev_range
-
     yield from waits(situation, goal, ev_range(situation, goal))

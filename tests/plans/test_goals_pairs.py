@@ -21,7 +21,7 @@ from support_goals import (
 from support_plans import demo
 
 from plans import optics
-from plans.goals import finding
+from plans.goals import diagnosis, finding
 from plans.plan import OperatorStep
 
 VIEWS = {"perspective": {"subject": "heron", "focal_lengths": ["24 mm", "50 mm", "70 mm"]}}
@@ -194,7 +194,7 @@ def test_each_goal_says_how_many_frames_it_has_what_they_hold_and_which_is_the_r
     three = [{"isolate": "heron"}, {"freeze": "spout"}, {"silk": "spout"}]
     together = demo(goals=[{"compare": three, "hold": ["aperture", "time", "iso", "filters"]}])
     # Held in everything, frozen water and silk exclude each other, whatever the first and the last frame could have.
-    assert not finding.reachable(situation_of(together), together.goals[0])
+    assert not diagnosis.reachable(situation_of(together), together.goals[0])
     ladder = demo().goals[3]
     assert finding.is_series(ladder)
     with pytest.raises(ValueError, match="found by its own search"):
