@@ -22,7 +22,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
+from functools import cache, cached_property
 from typing import Literal
 
 Kind = Literal["aperture", "time", "iso"]
@@ -88,7 +88,7 @@ class Mark:
     label: str
     light: Fraction
 
-    @property
+    @cached_property
     def exact(self) -> float:
         """The exact value: f-number [unitless], time [s] or ISO speed [unitless]."""
         return exact_value(self.kind, self.light)

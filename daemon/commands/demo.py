@@ -86,7 +86,7 @@ def demo(into: Path, timing: str, as_json: bool) -> None:
     say(
         f"\n{agreement['exposing_steps']} exposing steps, {agreement['frame_rows']} rows in the logbook, "
         f"{agreement['files']} files, {agreement['distinct_hashes']} distinct\n"
-        f"hashes; {agreement['control_frames']} metering frame kept apart.\n"
+        f"hashes; {agreement['control_frames']} control frames (metering and checks) kept apart.\n"
     )
     say(f"Comparison sheet  {places['sheet']}")
     for path in places["sheet_png"]:

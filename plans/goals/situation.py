@@ -255,8 +255,7 @@ class Situation:
         if behind or beyond_m is not None:
             disc = optics.background_disc_mm(f, n, s, behind.distance_m if behind else math.inf)
         m = self.magnification(s)
-        base = min((mark.light for mark in self.kit.body.iso_native.marks), default=None)
-        iso = next((mark for mark in self.scales["iso"].marks if mark.label == settings.iso.mark), None)
+        above = self._iso_above_base.get(settings.iso.mark)
         return Predicted(
             near_m=optics.near_limit_m(f, n, self.coc_mm, s),
             far_m=None if math.isinf(far) else far,
@@ -269,8 +268,14 @@ class Situation:
             magnification=m,
             magnification_loss=magnification_loss(m),
             coc_mm=self.coc_mm,
-            iso_above_base=None if base is None or iso is None else float(iso.light - base),
+            iso_above_base=above,
         )
+
+    @cached_property
+    def _iso_above_base(self) -> dict[str, float]:
+        """Each ISO mark's distance from the lowest native one; empty without native marks. [stops]"""
+        base = min((mark.light for mark in self.kit.body.iso_native.marks), default=None)
+        return {} if base is None else {mark.label: float(mark.light - base) for mark in self.scales["iso"].marks}
 
     # What if: the same situation with one thing changed.
 

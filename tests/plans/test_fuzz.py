@@ -16,7 +16,7 @@ from plans.goal_forms import GOAL_FORMS
 from plans.reading import brief_from_tree, demo_brief_text, read_brief
 
 
-@pytest.mark.parametrize("seed", ["fountain", "heron", "hedge", "basin", "spout", "evening"])
+@pytest.mark.parametrize("seed", ["fountain", "heron", "spout"])
 def test_hundreds_of_briefs_do_no_more_than_give_complaints_or_a_plan(seed):
     report = run(250, seed, limit_s=5, small=True)
     assert report.crashes == {}, "\n".join(report.lines())
