@@ -86,7 +86,7 @@ def cautions_for(
     Cautions about the place go to the first thing for hands, which is setting up unless the rig stands already. At a
     coast each move of the tripod has a reminder, and so has the first thing for hands within a quarter of an hour of
     the time to leave by, counted from the brief's ``when`` and the assumed duration of the steps; without a time it is
-    the last thing for hands.
+    the last thing for hands. Near water each move of the tripod has a caution of its own.
     """
     placed = _Placed(steps)
     if not steps:
@@ -99,6 +99,10 @@ def cautions_for(
             placed.at_first(caution, lambda step: isinstance(step, OperatorStep))
     if "coast" in brief.scene.site.near:
         _mind_the_tide(brief, placed, known)
+    if is_wet(brief):
+        for n, step in enumerate(steps):
+            if isinstance(step, OperatorStep) and step.action == "move":
+                placed.at(n, hands.STEPPING)
     if not (rig is not None and rig.filters):
         place = _first_fitting(steps, {item.name for item in brief.kit.filters if item.kind == "polariser"})
         if place is not None and not placed.has(hands.NEUTRAL_DENSITY):

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from plans import ephemeris
-from plans.brief import Brief
+from plans.brief import Brief, Perspective
 from plans.bulb import with_bulb
 from plans.cautions import SunSeen, cautions_for
 from plans.errors import BriefError, Complaint
@@ -22,7 +22,7 @@ from plans.goals.situation import Situation
 from plans.kit import Kit
 from plans.light_frame import field_deg, sun_in_frame
 from plans.order import arrange
-from plans.plan import Inputs, LightBasis, Plan, Rig, Unreachable, mark_value, nine_digits
+from plans.plan import ExposeStep, Inputs, LightBasis, Plan, Rig, Unreachable, mark_value, nine_digits
 from plans.rehearsal import estimate, estimate_notes
 from plans.stops import KINDS, Kind, Scale, scale_from_exact
 from plans.writer import Writer
@@ -71,7 +71,7 @@ def compile_brief(
         kit, brief.scene, brief.limits, light.ev100, in_force, brief.shown_on, brief.place, brief.when
     )
     writer, unreachable, proven = _write(brief, situation, rig)
-    steps, cautions = cautions_for(brief, writer.steps, sun_seen(brief), rig)
+    steps, cautions = cautions_for(brief, writer.steps, sun_seen(brief, _widest_mm(writer, kit)), rig)
     cost = estimate(steps, kit, brief.scene)
     return Plan(
         title=brief.title,
@@ -95,8 +95,14 @@ def compile_brief(
     )
 
 
-def sun_seen(brief: Brief) -> SunSeen | None:
-    """Where the sun stands for a brief; None without a place and a time."""
+def _widest_mm(writer: Writer, kit: Kit) -> float:
+    """The shortest focal length that a plan uses, which sees most around it. [mm]"""
+    used = [step.settings.focal_length_mm for step in writer.steps if isinstance(step, ExposeStep)]
+    return min(focal or kit.lens.focal_length_mm for focal in (*used, None))
+
+
+def sun_seen(brief: Brief, focal_mm: float) -> SunSeen | None:
+    """Where the sun stands for a brief's pictures, by their shortest focal length; None without a place and a time."""
     place, when = brief.place, brief.when
     if place is None or when is None:
         return None
@@ -104,8 +110,8 @@ def sun_seen(brief: Brief) -> SunSeen | None:
     facing = brief.scene.facing_deg
     if facing is None:
         return SunSeen(sun.altitude_deg, None)
-    sensor, focal = brief.kit.body.sensor, brief.kit.lens.focal_length_mm
-    near = sun_in_frame(sun, facing, field_deg(sensor.width_mm, focal), field_deg(sensor.height_mm, focal))
+    sensor = brief.kit.body.sensor
+    near = sun_in_frame(sun, facing, field_deg(sensor.width_mm, focal_mm), field_deg(sensor.height_mm, focal_mm))
     return SunSeen(sun.altitude_deg, near.from_frame_deg)
 
 
@@ -125,6 +131,8 @@ def _write(brief: Brief, situation: Situation, rig: Rig) -> _Found:
     ]
     writer = Writer(situation, rig)
     known = [(number, one) for number, one in enumerate(offers, 1) if one is not None]
+    # Of orders that are equal the one that moves the tripod last: all else keeps its framing.
+    known.sort(key=lambda pair: isinstance(pair[1].goal, Perspective))
     arrangement = arrange([one.menu for _, one in known], writer.state())
     for place, ending in arrangement.taken:
         number, one = known[place]

@@ -15,6 +15,10 @@ WATER = (
     "the water. Run everything from batteries or low voltage, else through a residual-current device. Local rules and "
     "licensed electricians come first."
 )
+STEPPING = (
+    "Look where you put your feet and the tripod's: wet stone is slippery. Never step into a basin or onto its rim for "
+    "a picture; leave this one out rather."
+)
 NEUTRAL_DENSITY = (
     "A neutral-density filter does not protect eyes: never look at the sun through it, nor through the finder behind "
     "it."
@@ -29,7 +33,7 @@ def _names(filters: Sequence[FilterValue]) -> str:
     return words.listed(f"the {item.name}" for item in filters)
 
 
-def _aim(focus: Focus) -> str:
+def aim(focus: Focus) -> str:
     if focus.subject:
         return f"focus on {words.the(focus.subject)}, {words.metres(focus.distance_m)} away"
     return f"set the focus to {words.metres(focus.distance_m)} by the distance scale, or on anything at that distance"
@@ -42,13 +46,13 @@ def compose_text(focus: Focus, focal_mm: float | None = None) -> str:
         zoom, until = f"Zoom to {words.figures(focal_mm)} mm. ", " until you are asked to move them"
     return (
         f"Set up the tripod and frame the picture. {zoom}Take every filter off the lens. Switch the lens to manual "
-        f"focus, then {_aim(focus)}. From now on leave tripod and zoom alone{until}."
+        f"focus, then {aim(focus)}. From now on leave tripod and zoom alone{until}."
     )
 
 
 def focus_text(focus: Focus) -> str:
     """A refocus, through a bare lens."""
-    return f"Turn the focus ring only: {_aim(focus)}."
+    return f"Turn the focus ring only: {aim(focus)}."
 
 
 def filters_text(before: Sequence[FilterValue], after: Sequence[FilterValue]) -> str:
@@ -87,14 +91,14 @@ def turn_text(turned: Literal["least", "most"]) -> str:
 def move_text(subject: str, distance_m: float, focal_mm: float, as_large: bool = True) -> str:
     """Another place and focal length. [m], [mm]
 
-    ``as_large``: the subject is to be as large as before; else the picture is framed anew, as it was at first.
+    ``as_large``: the subject is to be as large as before; else the picture is framed anew, for what follows.
     """
     name, where = words.the(subject), words.metres(distance_m)
     frame = f"frame so that {name} is as large as before and in the same place of the picture"
     return (
         f"Move the tripod until {name} is {where} from the camera, along the same line of sight and at the same "
         f"height. Zoom to {words.figures(focal_mm)} mm, focus on {name}, and "
-        f"{frame if as_large else 'frame the picture as you framed it when you set up'}."
+        f"{frame if as_large else 'frame anew for the pictures that follow'}."
     )
 
 

@@ -160,8 +160,7 @@ class Writer:
             touched = "move" if moved else "focus"
             if moved:
                 focal = choice.focal_mm or self.situation.focal_mm
-                subject, again = choice.focus.subject or "the subject", choice.focal_mm is None
-                text = hands.move_text(subject, choice.focus.distance_m, focal, as_large=not again)
+                text = self._move_text(choice, focal)
                 self._hands(touched, text, f"The next pictures ({part}) are taken from there.", focal_mm=focal)
             else:
                 where = words.metres(choice.focus.distance_m)
@@ -182,6 +181,14 @@ class Writer:
         if choice.shaken and not self._shaken:
             self._shaken = True
             self._hands("shake", hands.shake_text(), f"The next picture ({part}) shows what a shaken camera does.")
+
+    def _move_text(self, choice: Choice, focal_mm: float) -> str:
+        """Where to put the tripod: by the subject that is kept as large, or back where the brief's distances hold."""
+        if choice.focal_mm is not None and choice.focus.subject is not None:
+            return hands.move_text(choice.focus.subject, choice.focus.distance_m, focal_mm)
+        subject = next(iter(self.situation.scene.subjects.values()))
+        text = hands.move_text(subject.name, subject.distance_m, focal_mm, as_large=False)
+        return text if choice.focus.subject == subject.name else f"{text} Then {hands.aim(choice.focus)}."
 
     def _check(self, choice: Choice, after: Action) -> None:
         step = check_step(self.situation, self._id("control"), self._settings(choice), self.state(), after)

@@ -6,6 +6,7 @@ one, other light.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from typing import TypeVar
 
@@ -123,9 +124,11 @@ def _focal_length(situation: Situation, goal: Goal, reachable: Reachable) -> Ite
 
     shorter = sorted({round(now * share) for share in _FOCAL_SHARES if round(now * share) < now}, reverse=True)
     longer = sorted({round(now / share) for share in _FOCAL_SHARES if now < round(now / share) <= longest})
+    zoom = situation.kit.lens.zoom
+    least, most = (zoom.shortest_mm, zoom.longest_mm) if zoom else (4, math.inf)
     for values in (shorter, longer):
         found = _smallest(
-            [value for value in values if value >= 4],
+            [value for value in values if least <= value <= most],
             lambda value: reachable(situation.with_focal_length(float(value)), goal),
             finer,
         )

@@ -30,10 +30,12 @@ _STEP = Fraction(1, 3)
 def ev_range(situation: Situation, goal: Goal) -> tuple[Range, ...]:
     """The EV100 at which a goal can be reached: ascending ranges, both ends tried. [stops]
 
-    Between its ends a range was reckoned from what the scales and filters span, not tried.
+    Between its ends a range was reckoned from what the scales and filters span, not tried. Gaps narrower than a step of
+    the scales are told as part of it: no forecast is as fine as that.
     """
     found = []
-    for low, high in bounds(situation, goal):
+    step = float(situation.ground.tolerance) * 2
+    for low, high in _merged(bounds(situation, goal), step):
         ends = [_inwards(situation, goal, low, high), _inwards(situation, goal, high, low)]
         if ends[0] is not None and ends[1] is not None and ends[0] <= ends[1]:
             found.append((ends[0], ends[1]))
@@ -62,15 +64,14 @@ def bounds(situation: Situation, goal: Goal) -> tuple[Range, ...]:
         found = _series(situation, goal)
     else:
         found = _frames(situation, goal)
-    tolerance = float(ground.tolerance)
     intent = float(situation.scene.intent)
-    return _merged([(low - tolerance + intent, high + tolerance + intent) for low, high in found])
+    return _merged([(low + intent, high + intent) for low, high in found])
 
 
-def _merged(ranges: Sequence[Range]) -> tuple[Range, ...]:
+def _merged(ranges: Sequence[Range], gap: float = 1e-9) -> tuple[Range, ...]:
     merged: list[Range] = []
     for low, high in sorted(ranges):
-        if merged and low <= merged[-1][1] + 1e-9:
+        if merged and low <= merged[-1][1] + gap:
             merged[-1] = merged[-1][0], max(merged[-1][1], high)
         else:
             merged.append((low, high))
@@ -112,7 +113,10 @@ def _series(situation: Situation, goal: Ladder | Noise | Bracket) -> list[Range]
         if np.ptp(lights) <= free + float(ground.tolerance) * 2:
             found.append((low - float(lights.min()), high - float(lights.max())))
     taken = ground.stack_ticks[ground.neutral] / TICKS
-    return [(min(ends) + stack, max(ends) + stack) for ends in found for stack in taken.tolist()]
+    tolerance = float(ground.tolerance)
+    return [
+        (min(ends) + stack - tolerance, max(ends) + stack + tolerance) for ends in found for stack in taken.tolist()
+    ]
 
 
 # Single frames and groups
@@ -176,6 +180,7 @@ class _Span(NamedTuple):
 
 def _spans(ground: Ground, demand: Demand, hold: Sequence[Held]) -> list[_Span]:
     """A span for each set of filters that the frame may be shot through."""
+    tolerance = float(ground.tolerance)
     masks = {"aperture": demand.apertures, "time": demand.times, "iso": demand.isos}
     low = high = np.full((1, 1, 1), demand.loss + float(demand.intended))
     for axis, kind in enumerate(KINDS):
@@ -196,7 +201,8 @@ def _spans(ground: Ground, demand: Demand, hold: Sequence[Held]) -> list[_Span]:
     for n, stack in enumerate(ground.stacks):
         if stack in demand.stacks if demand.stacks is not None else ground.neutral[n]:
             shift = float(ground.stack_ticks[n]) / TICKS
-            spans.append(_Span(stack, demand.focus.distance_m, low + shift, high + shift))
+            span = low + shift - tolerance, high + shift + tolerance
+            spans.append(_Span(stack, demand.focus.distance_m, *span))
     return spans
 
 

@@ -359,7 +359,7 @@ def test_a_move_names_place_and_focal_length_and_each_check_what_must_hold():
     text = move_text("heron", 3.4, 85.0)
     assert "the heron is 3.4 m from the camera" in text and "Zoom to 85 mm" in text and "as large as before" in text
     back = move_text("spout", 3.0, 50.0, as_large=False)
-    assert "as large" not in back and "as you framed it when you set up" in back
+    assert "as large" not in back and "frame anew" in back
     compose = compose_text(Focus(subject="heron", distance_m=2.0), 50.0)
     assert "Zoom to 50 mm." in compose and compose.endswith("alone until you are asked to move them.")
     assert len({check_text(action) for action in ("focus", "filters", "turn", "move", "shake", "settle")}) == 6
