@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from plans.cost import UNNAMED, Ints, cost_of, wide
+from plans.cost import UNNAMED, Ints, cost_of, hands, split, wide
 from plans.menu import Ending, FixedMenu, Menu, Way, move_cost
 from plans.solver import TICKS, TICKS_PER_UNIT, Choice, Demand, Ground, Held, State, allowed, ticks
 
@@ -241,11 +241,24 @@ class GroupMenu(Menu):
             if self._wide(whole) <= self._spread:
                 best = whole
                 continue
-            for low in sorted({option.offset for frame in frames for option in frame}):
+            for bound, low in self._windows(frames, split(whole.cost)[0]):
+                if best and bound >= best.cost:
+                    break
                 way = self._cheapest(frames, entry, (low, low + self._spread))
                 if way and (best is None or way.cost < best.cost):
                     best = way
         return [best] if best else []
+
+    def _windows(self, frames: Sequence[Sequence[_Option]], least_hands: int) -> list[tuple[int, int]]:
+        """Where the offsets may lie: what each window costs at least, and its low end; cheapest first."""
+        found = []
+        for low in sorted({option.offset for frame in frames for option in frame}):
+            high = low + self._spread
+            firsts = [next((o.cost for o in frame if low <= o.offset <= high), None) for frame in frames]
+            known = [cost for cost in firsts if cost is not None]
+            if len(known) == len(firsts):
+                found.append((least_hands + sum(known), low))
+        return sorted(found)
 
     @staticmethod
     def _wide(way: Ending) -> int:
@@ -266,14 +279,21 @@ class GroupMenu(Menu):
                 return None
             kept.append(cheap)
         least = [min(option.cost for option in cheap.values()) for cheap in kept]
+        # Frames that leave no choice of focus: each distance but the present one is a refocus still to come.
+        only = [next(iter(foci)) if len(foci := {at.focus_m for at in cheap}) == 1 else None for cheap in kept]
+
+        def to_come(taken: int, state: State) -> int:
+            foci = {only[n] for n in range(len(frames)) if not taken >> n & 1} - {None, state.focus_m}
+            return hands(len(foci) - (state.focus_m is None and bool(foci)))
+
         in_order = len(frames) > _MOST_ORDERS
         count = itertools.count()
-        waiting: list[tuple[int, int, int, State, tuple[tuple[int, int], ...]]] = [
-            (sum(least), next(count), 0, entry, ())
+        waiting: list[tuple[int, int, int, int, State, tuple[tuple[int, int], ...]]] = [
+            (0, next(count), sum(least), 0, entry, ())
         ]
         settled: set[tuple[int, State]] = set()
         while waiting:
-            bound, _, taken, state, rows = heapq.heappop(waiting)
+            _, _, bound, taken, state, rows = heapq.heappop(waiting)
             if (taken, state) in settled:
                 continue
             settled.add((taken, state))
@@ -288,7 +308,8 @@ class GroupMenu(Menu):
                 for after, option in kept[n].items() if not free else ((state, kept[n][state]),):
                     if (taken | 1 << n, after) not in settled:
                         total = bound - least[n] + option.cost + move_cost(state, after)
-                        way = (total, next(count), taken | 1 << n, after, (*rows, (n, option.row)))
+                        done = taken | 1 << n
+                        way = (total + to_come(done, after), next(count), total, done, after, (*rows, (n, option.row)))
                         heapq.heappush(waiting, way)
         return None
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 from daemon.pictures.draw_pdf import draw_pdf
-from daemon.pictures.draw_png import DPI, draw_page
+from daemon.pictures.draw_png import draw_page
 from daemon.pictures.geometry import Page
 from daemon.pictures.light_layout import lay_out_light
 from daemon.pictures.typeface import Cleaner, text_width
+from daemon.pictures.writing import png_bytes, replace_file
 from plans.light_brief import BriefLight
 
 ENDINGS = (".png", ".pdf")
@@ -34,17 +34,6 @@ def make_light_sheet(light: BriefLight, path: Path) -> None:
     if ending not in ENDINGS:
         raise ValueError(f"a light page is drawn as .png or .pdf, found {path.name!r}")
     page = light_page(light)
-    data = _png(page) if ending == ".png" else draw_pdf([page], {}, light.title, f"Light on {light.day.date}")
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(data)
-        part.replace(path)
-    except OSError:
-        part.unlink(missing_ok=True)
-        raise
-
-
-def _png(page: Page) -> bytes:
-    out = io.BytesIO()
-    draw_page(page, {}).save(out, "PNG", dpi=(DPI, DPI))
-    return out.getvalue()
+    drawn = ending == ".png"
+    data = png_bytes(draw_page(page, {})) if drawn else draw_pdf([page], {}, light.title, f"Light on {light.day.date}")
+    replace_file(path, data)

@@ -5,7 +5,6 @@ What is said is made in ``words``, where it goes in ``layout``, how it looks in 
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,13 +13,14 @@ from PIL import Image, ImageOps
 
 from daemon.errors import StopwrightError, StoreError
 from daemon.pictures.draw_pdf import draw_pdf
-from daemon.pictures.draw_png import DPI, draw_page
+from daemon.pictures.draw_png import draw_page
 from daemon.pictures.layout import lay_out
 from daemon.pictures.opening import opened_jpeg
 from daemon.pictures.shapes import SheetFiles, SheetFrame, SheetGroup
 from daemon.pictures.stopbar import Segment, StopBar, stop_bar_segments
 from daemon.pictures.typeface import REPLACEMENT, Cleaner, text_width
 from daemon.pictures.words import group_text
+from daemon.pictures.writing import png_bytes, replace_file
 
 __all__ = ["Segment", "SheetFiles", "SheetFrame", "SheetGroup", "StopBar", "make_sheet", "stop_bar_segments"]
 
@@ -59,14 +59,14 @@ def make_sheet(groups: Sequence[SheetGroup], title: str, subtitle: str, out_dir:
     pages = lay_out(texts, title, subtitle, note, text_width)
 
     images = [draw_page(page, pictures) for page in pages]
-    encoded = [_png(image) for image in images]
+    encoded = [png_bytes(image) for image in images]
     names = [f"sheet-{number}.png" for number in range(1, len(pages) + 1)]
     try:
         out_dir.mkdir(parents=True, exist_ok=True)
         for name, data in zip(names, encoded, strict=True):
-            _replace(out_dir / name, data)
-        _replace(out_dir / "sheet.png", encoded[0])
-        _replace(out_dir / "sheet.pdf", draw_pdf(pages, pictures, title))
+            replace_file(out_dir / name, data)
+        replace_file(out_dir / "sheet.png", encoded[0])
+        replace_file(out_dir / "sheet.pdf", draw_pdf(pages, pictures, title))
         _drop_older_pages(out_dir, len(pages))
     except OSError as error:
         raise StoreError(
@@ -93,22 +93,6 @@ def _picture(path: Path | None, long_side: int) -> Image.Image | None:
         return ImageOps.exif_transpose(picture)
     except Exception:  # broken Exif: shown as it lies
         return picture
-
-
-def _png(image: Image.Image) -> bytes:
-    out = io.BytesIO()
-    image.save(out, "PNG", dpi=(DPI, DPI))
-    return out.getvalue()
-
-
-def _replace(path: Path, data: bytes) -> None:
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(data)
-        part.replace(path)
-    except OSError:
-        part.unlink(missing_ok=True)
-        raise
 
 
 def _drop_older_pages(folder: Path, pages: int) -> None:
