@@ -13,6 +13,7 @@ from typing import ParamSpec, Protocol, TypeVar
 
 from daemon import clock
 from daemon.camera.errors_map import LinkFault, as_ours
+from daemon.errors import CameraError
 
 _Asked = ParamSpec("_Asked")
 _Answer = TypeVar("_Answer")
@@ -132,7 +133,13 @@ class Asking:
         limit = clock.monotonic() + self.pace.drain_s
         files = []
         while clock.monotonic() < limit:
-            event = self.ask(self.link.event, 1)
+            try:
+                event = self.ask(self.link.event, 1)
+            except CameraError as refusal:
+                if type(refusal) is not CameraError:
+                    raise
+                # The library asks after each announced change; what the camera refuses it there is asked again by name.
+                continue
             if event.kind == "none":
                 break
             if event.kind == "file" and (event.folder, event.name) not in self.known:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from fractions import Fraction
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -11,7 +12,7 @@ from support_naive import naive_cost, naive_frames, plan_cost
 from support_plans import demo
 
 import plans.order
-from plans.brief import Deep, Freeze, Isolate, Silk
+from plans.brief import Compare, Deep, Freeze, Isolate, Silk
 from plans.compiler import compile_brief
 from plans.goals.menu import offer
 from plans.goals.situation import Situation
@@ -160,3 +161,33 @@ def test_twenty_goals_in_an_order_that_changes_hands_each_time_are_put_together_
     foci = [step.settings.focus.subject for step in made.exposing]
     assert [name for name, _ in itertools.groupby(foci)] in (["spout", "heron"], ["heron", "spout"])
     assert made.estimate.operator_actions == 2
+
+
+TIED = {"reached": 0}
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+@given(coarse_briefs())
+def check_three_tied_together(brief):
+    several = tuple((*brief.goals, *brief.goals)[:3])
+    limits = brief.limits.model_copy(update={"spread": Fraction(1, 2)})  # wider than any two frames lie apart here
+    brief = brief.model_copy(update={"goals": (Compare(goals=several),), "limits": limits})
+    pools = [cheapest_of_each_rig(brief, goal) for goal in several]
+    made = compile_brief(brief)
+    assert bool(made.exposing) == all(pools)
+    if not made.exposing:
+        return
+    best = min(
+        naive_cost(brief, frames, order)
+        for frames in itertools.product(*pools)
+        for order in itertools.permutations(range(3))
+    )
+    ours = plan_cost(brief, made)
+    TIED["reached"] += 1
+    assert ours[:7] == best[:7]
+    assert ours[7] == pytest.approx(best[7], abs=1e-8)
+
+
+def test_three_frames_tied_together_are_as_cheap_as_a_naive_search_finds_them():
+    check_three_tied_together()
+    assert TIED["reached"] >= 5, TIED
