@@ -136,6 +136,13 @@ def group_menu(
     spread
         Largest distance of the frames' offsets from each other. [stops]
     """
+    if (
+        len(frames) > 2
+        and {"aperture", "time", "iso", "filters"} <= set(hold)
+        and "focus" not in hold
+        and _alike(frames)
+    ):
+        return _stretched(ground, frames, hold, spread)
     found = tables(ground, frames, hold)
     if not all(one.key.size for one in found):
         return None
@@ -145,6 +152,56 @@ def group_menu(
         return _pair(found[0], found[1], ticks(spread))
     menu = GroupMenu(found, ticks(spread))
     return menu if menu.possible else None
+
+
+def _alike(frames: Sequence[Sequence[Demand]]) -> bool:
+    """Whether frames differ in nothing but the focus, the focal length and what goes with them."""
+    if any(len(demands) != 1 for demands in frames):
+        return False
+    (first,) = frames[0]
+    return all(
+        np.array_equal(one.apertures, first.apertures)
+        and np.array_equal(one.times, first.times)
+        and (one.intended, one.isos, one.stacks) == (first.intended, None, first.stacks)
+        for (one,) in frames
+    )
+
+
+def _stretched(
+    ground: Ground, frames: Sequence[Sequence[Demand]], hold: Sequence[Held], spread: Fraction
+) -> FixedMenu | None:
+    """Frames at one setting: the two that lose least and most to magnification decide for all.
+
+    They are shot from one end to the other.
+    """
+    losses = [demands[0].loss for demands in frames]
+    ends = sorted((losses.index(min(losses)), losses.index(max(losses))))
+    if ends[0] == ends[1]:
+        ends = [0, len(frames) - 1]
+    pair = group_menu(ground, [frames[n] for n in ends], hold, spread)
+    if not isinstance(pair, FixedMenu):
+        return None
+    base = ground.target(losses[ends[0]])
+    ways: dict[tuple[State, State], Way] = {}
+    for way in pair.ways.values():
+        one = min(way.choices, key=lambda choice: choice.part)
+        choices = tuple(
+            one._replace(
+                part=part,
+                focus=demand.focus,
+                offset=one.offset + ground.target(demand.loss) - base,
+                focal_mm=demand.focal_mm,
+                turned=demand.turned,
+                shaken=demand.shaken,
+            )
+            for part, (demand,) in enumerate(frames)
+        )
+        for several in (choices, choices[::-1]):
+            key = state_of(several[0]), state_of(several[-1])
+            cost = cost_in_order(ground, several)
+            if key not in ways or cost < ways[key].cost:
+                ways[key] = Way(cost, several)
+    return FixedMenu(ways)
 
 
 def solve_group(

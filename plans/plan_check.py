@@ -19,7 +19,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from plans.errors import BriefError, Complaint
-from plans.plan import Focus, Inputs, LightBasis, MarkValue, Plan, nine_digits
+from plans.plan import Focus, Inputs, MarkValue, Plan, nine_digits
 from plans.stops import KINDS, Kind, label_value, light_of
 from plans.yaml_tree import Path, describe, field_words, shorten
 
@@ -177,7 +177,6 @@ def _made_again(plan: Plan, name: str) -> Plan:
 
     light, rig = plan.inputs.light, plan.inputs.rig
     try:
-        light = _light_before_rounding(plan)
         made = recompile(plan, light, rig)
         focus = _focus_before_rounding(made, rig.focus)
         return made if focus == rig.focus else recompile(plan, light, rig.model_copy(update={"focus": focus}))
@@ -187,16 +186,6 @@ def _made_again(plan: Plan, name: str) -> Plan:
         # They gave a plan once: values that the compiler cannot reckon with are not those it was given.
         found = f"values that cannot be reckoned with ({type(error).__name__})"
         raise BriefError([complaint(name, (("inputs",), found, "what the plan was made from"))]) from None
-
-
-def _light_before_rounding(plan: Plan) -> LightBasis:
-    """The light with all the digits that the brief gives it: at the edge of a tolerance the last one decides."""
-    from plans.compiler import plan_scales
-    from plans.reading import brief_from_tree
-
-    light = plan.inputs.light
-    own = brief_from_tree(plan.inputs.brief, camera_scales=plan_scales(plan)).scene.light.ev100
-    return light.model_copy(update={"ev100": own}) if nine_digits(own) == light.ev100 else light
 
 
 def _focus_before_rounding(made: Plan, focus: Focus | None) -> Focus | None:

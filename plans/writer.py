@@ -32,10 +32,9 @@ _SETTINGS = (*KINDS, "focus", "filters")
 class Writer:
     """Writes steps in order and keeps the rig's state."""
 
-    def __init__(self, situation: Situation, rig: Rig, checks: bool = True):
+    def __init__(self, situation: Situation, rig: Rig):
         self.situation = situation
         self.rig = rig
-        self.checks = checks
         self.steps: list[Step] = []
         self.groups: list[GroupNote] = []
         self._focus = rig.focus
@@ -176,7 +175,7 @@ class Writer:
             self._filters = after
             touched = touched or "turn"
             self._hands("turn", hands.turn_text(choice.turned), f"The next picture ({part}) wants it so.")
-        if touched and self.checks:
+        if touched:
             self._check(choice, touched)
         if choice.shaken and not self._shaken:
             self._shaken = True

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from plans.brief import Bracket, Compare, Deep, Goal, Held, Ladder, Noise
 from plans.goals import bracket, compare, deep, ladder, noise, words
 from plans.goals.families import SERIES, SETS, SINGLES, Frames
@@ -139,52 +137,11 @@ def _fit(situation: Situation, goal: Goal, several: Frames) -> bool:
     """Whether frames that can each be had alone can be had together."""
     if len(several) == 1:
         return True
-    return _solve(situation, several, hold(goal), State(None, 0)) is not None
+    return _solve(situation, goal, several, State(None, 0)) is not None
 
 
-def _solve(situation: Situation, several: Frames, held: Sequence[Held], start: State) -> tuple[Choice, ...] | None:
-    """The cheapest settings of frames that belong together.
-
-    Where everything but the focus is held, and all ask for the same, the frames that lose least and most to
-    magnification decide for all of them.
-    """
-    ground, spread = situation.ground, situation.limits.spread
-    fixed = {"aperture", "time", "iso", "filters"} <= set(held) and "focus" not in held
-    if len(several) < 3 or not fixed or not ask_alike(several):
-        return solve_group(ground, several, held, spread, start)
-    losses = [demands[0].loss for demands in several]
-    ends = [losses.index(max(losses)), losses.index(min(losses))]
-    if ends[0] == ends[1]:
-        ends = [0, len(several) - 1]
-    found = solve_group(ground, [several[n] for n in sorted(ends)], held, spread, start)
-    if found is None:
-        return None
-    one = found[0]
-    lost = several[sorted(ends)[one.part]][0].loss
-    choices = [
-        one._replace(
-            part=part,
-            focus=demand.focus,
-            offset=one.offset + ground.target(demand.loss) - ground.target(lost),
-            focal_mm=demand.focal_mm,
-            turned=demand.turned,
-        )
-        for part, (demand,) in enumerate(several)
-    ]
-    return tuple(choices if one.part == 0 else reversed(choices))
-
-
-def ask_alike(several: Frames) -> bool:
-    """Whether frames differ in nothing but the focus, the focal length and what goes with them."""
-    if any(len(demands) != 1 for demands in several):
-        return False
-    (first,) = several[0]
-    return all(
-        np.array_equal(one.apertures, first.apertures)
-        and np.array_equal(one.times, first.times)
-        and (one.intended, one.isos, one.stacks) == (first.intended, None, first.stacks)
-        for (one,) in several
-    )
+def _solve(situation: Situation, goal: Goal, several: Frames, start: State) -> tuple[Choice, ...] | None:
+    return solve_group(situation.ground, several, hold(goal), situation.limits.spread, start)
 
 
 def find(situation: Situation, goal: Goal, start: State) -> Found | None:
@@ -197,7 +154,7 @@ def find(situation: Situation, goal: Goal, start: State) -> Found | None:
     several = frames(situation, goal)
     if not all(several):
         return None
-    choices = _solve(situation, several, hold(goal), start)
+    choices = _solve(situation, goal, several, start)
     if choices is None:
         return None
     return Found(choices, [choice.part for choice in choices].index(reference(goal)))

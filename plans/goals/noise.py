@@ -17,8 +17,10 @@ from plans.series import Run
 from plans.solver import State
 
 
-def as_ladder(goal: Noise) -> Ladder:
-    """The ladder that the series is."""
+def as_ladder(goal: Ladder | Noise) -> Ladder:
+    """The ladder that the series is; a ladder as it is."""
+    if isinstance(goal, Ladder):
+        return goal
     return Ladder(
         change="iso", by=goal.by, balance="time", hold=("aperture",), focus=goal.focus, first=goal.first, last=goal.last
     )

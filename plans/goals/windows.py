@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from plans.brief import Bracket, Goal, Ladder, Noise
 from plans.exposure import magnification_loss
 from plans.goals import bracket, finding, ladder
-from plans.goals.menu import as_ladder, offer
+from plans.goals.menu import offer
+from plans.goals.noise import as_ladder
 from plans.goals.situation import Situation
 from plans.solver import TICKS, Demand, Ground, Held
 from plans.stops import KINDS, Kind
