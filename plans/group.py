@@ -17,22 +17,24 @@ import numpy as np
 
 from plans.cost import UNNAMED, Ints, cost_of, hands, split, wide
 from plans.menu import Ending, FixedMenu, Menu, Way, move_cost
-from plans.solver import TICKS, TICKS_PER_UNIT, Choice, Demand, Ground, Held, State, allowed, ticks
+from plans.solver import TICKS, TICKS_PER_UNIT, Choice, Demand, Ground, Held, State, Survivors, allowed, ticks
 
 _MOST_ORDERS = 6  # frames of a group whose every order is tried
 _KEY_BITS = 12
+_HOLDS: tuple[Held, ...] = ("aperture", "time", "iso", "focus", "filters")
 
 
 class Table(NamedTuple):
     """The cheapest choices of one frame for each held key, state of the rig and offset, as parallel arrays.
 
-    Sorted by price, then place on the scales. ``key`` counts the held values, ``state`` counts ``states``, ``place`` is
-    aperture, time and ISO as one number, ``demand`` counts ``demands``.
+    Sorted by price, then place on the scales. ``key`` counts the values of what ``holds`` names, ``state`` counts
+    ``states``, ``place`` is aperture, time and ISO as one number, ``demand`` counts ``demands``.
     """
 
     part: int
     states: tuple[State, ...]
     demands: Sequence[Demand]
+    holds: tuple[Held, ...]
     key: Ints
     state: Ints
     offset: Ints
@@ -48,20 +50,54 @@ class Table(NamedTuple):
             wish.focus, int(self.offset[row]), wish.intended, wish.focal_mm, wish.turned, wish.shaken,
         )  # fmt: skip
 
+    def key_of(self, key: int, holds: tuple[Held, ...]) -> int:
+        """This frame's key that goes with another frame's, which holds all that this one does and maybe more."""
+        if holds == self.holds:
+            return key
+        values = {name: key >> _KEY_BITS * n & (1 << _KEY_BITS) - 1 for n, name in enumerate(reversed(holds))}
+        found = 0
+        for name in self.holds:
+            found = found << _KEY_BITS | values[name]
+        return found
 
-def tables(ground: Ground, frames: Sequence[Sequence[Demand]], hold: Sequence[Held]) -> list[Table]:
-    """A table for each frame; held foci are numbered alike in all of them."""
+
+def tables(
+    ground: Ground, frames: Sequence[Sequence[Demand]], hold: Sequence[Held], brisk: bool = False
+) -> list[Table]:
+    """A table for each frame; held foci are numbered alike in all of them.
+
+    ``brisk``: without the long times through filters that a frame could do without.
+    """
     distances = sorted({demand.focus.distance_m for demands in frames for demand in demands})
     foci = {distance: n for n, distance in enumerate(distances)}
-    return [_table(ground, part, demands, hold, foci) for part, demands in enumerate(frames)]
+    ties = [set(hold).union(*(demand.tied for demand in demands)) for demands in frames]
+    ties[0] = set().union(*ties)  # what others are tied to
+    return [
+        _table(ground, part, demands, tuple(name for name in _HOLDS if name in ties[part]), foci, brisk)
+        for part, demands in enumerate(frames)
+    ]
 
 
-def _table(ground: Ground, part: int, demands: Sequence[Demand], hold: Sequence[Held], foci: dict[float, int]) -> Table:
+def _fitting(ground: Ground, demands: Sequence[Demand], brisk: bool) -> list[tuple[Demand, Survivors, Ints]]:
+    """Each demand with the survivors it allows, as rows of them."""
+    found = [(demand, ground.survivors(demand.loss, demand.intended)) for demand in demands]
+    fits = [(demand, seen, allowed(ground, demand, seen)) for demand, seen in found]
+    if brisk and any((mask & (seen.filters == 0)).any() for _, seen, mask in fits):
+        fits = [(demand, seen, mask & ((seen.filters == 0) | ground.brisk[seen.time])) for demand, seen, mask in fits]
+    return [(demand, seen, np.flatnonzero(mask)) for demand, seen, mask in fits]
+
+
+def _table(
+    ground: Ground,
+    part: int,
+    demands: Sequence[Demand],
+    hold: tuple[Held, ...],
+    foci: dict[float, int],
+    brisk: bool,
+) -> Table:
     states: dict[State, int] = {}
     columns: list[list[Ints]] = [[] for _ in range(6)]
-    for n, demand in enumerate(demands):
-        found = ground.survivors(demand.loss, demand.intended)
-        fits = np.flatnonzero(allowed(ground, demand, found))
+    for n, (demand, found, fits) in enumerate(_fitting(ground, demands, brisk)):
         if not fits.size:
             continue
         f = found.filters[fits]
@@ -88,7 +124,15 @@ def _table(ground: Ground, part: int, demands: Sequence[Demand], hold: Sequence[
     empty = [np.zeros(0, dtype=np.int64)]
     joined = [np.concatenate(column or empty) for column in columns]
     order = np.lexsort((joined[4], joined[3]))
-    return Table(part, tuple(states), demands, *(column[order] for column in joined))
+    return Table(part, tuple(states), demands, hold, *(column[order] for column in joined))
+
+
+def _keys_in_common(found: Sequence[Table]) -> list[tuple[int, ...]]:
+    """What all frames can hold together: a key for each of them, by the first frame's."""
+    held = found[0].holds
+    several = [set(one.key.tolist()) for one in found]
+    keys = (tuple(one.key_of(key, held) for one in found) for key in sorted(several[0]))
+    return [chosen for chosen in keys if all(key in own for key, own in zip(chosen, several, strict=True))]
 
 
 def _first_of_each(key: Ints, tail: Ints) -> Ints:
@@ -125,6 +169,8 @@ def group_menu(
 ) -> Menu | None:
     """What can be had for frames that belong together; None when nothing can.
 
+    A filter that a frame could do without is not left on for a long time, unless nothing else can be had.
+
     Parameters
     ----------
     ground
@@ -143,14 +189,26 @@ def group_menu(
         and _alike(frames)
     ):
         return _stretched(ground, frames, hold, spread)
-    found = tables(ground, frames, hold)
+    found = tables(ground, frames, hold, brisk=True)
+    menu = _menu(found, ticks(spread))
+    if menu or len(frames) == 1:
+        return menu
+    whole = tables(ground, frames, hold)
+    return (
+        _menu(whole, ticks(spread))
+        if any(a.key.size != b.key.size for a, b in zip(found, whole, strict=True))
+        else None
+    )
+
+
+def _menu(found: Sequence[Table], spread: int) -> Menu | None:
     if not all(one.key.size for one in found):
         return None
     if len(found) == 1:
         return _single(found[0])
     if len(found) == 2:
-        return _pair(found[0], found[1], ticks(spread))
-    menu = GroupMenu(found, ticks(spread))
+        return _pair(found[0], found[1], spread)
+    menu = GroupMenu(found, spread)
     return menu if menu.possible else None
 
 
@@ -267,10 +325,16 @@ class GroupMenu(Menu):
         super().__init__()
         self._tables, self._spread = found, spread
         self.foci = frozenset(state.focus_m for one in found for state in one.states if state.focus_m is not None)
-        common = set.intersection(*(set(one.key.tolist()) for one in found))
+        options: dict[tuple[int, int], list[_Option]] = {}
+
+        def of(n: int, key: int) -> list[_Option]:
+            if (n, key) not in options:
+                options[n, key] = self._options(found[n], key)
+            return options[n, key]
+
         self._keys = sorted(
-            (sum(min(option.cost for option in frame) for frame in frames), key, frames)
-            for key, frames in ((key, [self._options(one, key) for one in found]) for key in sorted(common))
+            (sum(frame[0].cost for frame in frames), key, frames)
+            for key, frames in ((keys, [of(n, key) for n, key in enumerate(keys)]) for keys in _keys_in_common(found))
         )
         self.least = self.floor = self._keys[0][0] if self._keys else 0
 
@@ -375,8 +439,8 @@ def least_spread(ground: Ground, frames: Sequence[Sequence[Demand]], hold: Seque
     """The smallest spread that any choice for these frames has; None when no choice fits the holds. [stops]"""
     found = tables(ground, frames, hold)
     least: int | None = None
-    for key in sorted(set.intersection(*(set(one.key.tolist()) for one in found))):
-        offsets = [sorted(set(one.offset[one.key == key].tolist())) for one in found]
+    for keys in _keys_in_common(found):
+        offsets = [sorted(set(one.offset[one.key == key].tolist())) for one, key in zip(found, keys, strict=True)]
         for low in sorted({offset for several in offsets for offset in several}):
             above = [next((offset for offset in several if offset >= low), None) for several in offsets]
             if None not in above:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -83,17 +84,27 @@ def series_runs(ground: Ground, rails: Sequence[Rail], quest: Quest) -> Runs:
     return best
 
 
-def series_menu(runs: Runs, focus: Focus) -> FixedMenu | None:
+def series_menu(ground: Ground, runs: Runs, focus: Focus) -> FixedMenu | None:
     """What can be had for a series: the longest runs there are; None when there is not one."""
-    longest = max((len(run.choices) for _, run in runs.values()), default=0)
-    unnamed = longest * (focus.subject is None)
     ways = {}
-    for stack, (rank, run) in runs.items():
-        if len(run.choices) == longest:
-            state = State(focus.distance_m, stack)
-            worn = longest * stack.bit_count()
-            ways[state, state] = Way(cost_of(rank[1], rank[2], rank[3], worn, unnamed, rank[4]), run.choices)
+    for stack, (rank, run) in _worthwhile(ground, runs).items():
+        state, length = State(focus.distance_m, stack), len(run.choices)
+        worn, unnamed = length * stack.bit_count(), length * (focus.subject is None)
+        ways[state, state] = Way(cost_of(rank[1], rank[2], rank[3], worn, unnamed, rank[4]), run.choices)
     return FixedMenu(ways) if ways else None
+
+
+def _worthwhile(ground: Ground, runs: Runs) -> Runs:
+    """The longest runs; those with long times through filters only where there is none as long without."""
+    longest = max((len(run.choices) for _, run in runs.values()), default=0)
+    kept = {stack: found for stack, found in runs.items() if len(found[1].choices) == longest}
+    if 0 not in kept:
+        return kept
+    return {
+        stack: found
+        for stack, found in kept.items()
+        if stack == 0 or all(ground.brisk[choice.time] for choice in found[1].choices)
+    }
 
 
 def solve_series(
@@ -109,7 +120,8 @@ def solve_series(
     then: Kind | None = None,
 ) -> Run | None:
     """The longest, then cheapest, run from the rig's state ``start``; None when not one frame is found."""
-    runs = series_runs(ground, list(rails), Quest(change, balance, then, focus, loss, spread, whole))
+    found = series_runs(ground, list(rails), Quest(change, balance, then, focus, loss, spread, whole))
+    runs = _worthwhile(ground, found)
 
     def cost(stack: int) -> Rank:
         length, extended, steps, sixths, *rest = runs[stack][0]
@@ -117,6 +129,11 @@ def solve_series(
         return (length, *move(start, State(focus.distance_m, stack)), extended, steps, sixths, worn, *rest)
 
     return runs[min(runs, key=cost)][1] if runs else None
+
+
+@lru_cache(maxsize=1000)
+def _as_ticks(stops: tuple[Fraction, ...]) -> tuple[int, ...]:
+    return tuple(ticks(value) for value in stops)
 
 
 class _Axis(NamedTuple):
@@ -159,7 +176,7 @@ def _on_rail(ground: Ground, rail: Rail, quest: Quest) -> Runs:
     change, balance = quest.change, quest.balance
     held = [kind for kind in KINDS if kind not in (change, balance)]
     places = np.array(rail.places, dtype=np.int64)
-    intended = np.array([ticks(stops) for stops in rail.intended], dtype=np.int64)
+    intended = np.array(_as_ticks(rail.intended), dtype=np.int64)
     tolerance, spread = ticks(ground.tolerance), ticks(quest.spread)
     stacks = np.flatnonzero(ground.neutral)
 
@@ -264,7 +281,7 @@ def _brackets(ground: Ground, rails: Sequence[Rail], quest: Quest) -> Runs:
     for n, (rail, mid) in enumerate(zip(rails, middle, strict=True)):
         of_base[rail.places[mid]] = n
     places = np.array([rail.places for rail in rails], dtype=np.int64)
-    intended = np.array([[ticks(stops) for stops in rail.intended] for rail in rails], dtype=np.int64)
+    intended = np.array([_as_ticks(rail.intended) for rail in rails], dtype=np.int64)
     base = np.array([rail.places[mid] for rail, mid in zip(rails, middle, strict=True)])
     strays = lights[places] - lights[base][:, None] - intended  # how far each frame lies off the one in the middle
     tolerance = ticks(ground.tolerance)

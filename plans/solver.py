@@ -7,6 +7,7 @@ searched by `plans.group`, ladders and brackets by `plans.series`, the order of 
 
 from __future__ import annotations
 
+import copy
 import itertools
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -23,10 +24,12 @@ from plans.stops import KINDS, Kind, Scale
 TICKS = 6_000_000_000  # to the stop
 TICKS_PER_UNIT = 6  # offsets are compared in units of 1e-9 stop
 _F8_LIGHT = Fraction(-6)
+_HAIR = 1 + 1e-9
 
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 Held = Literal["aperture", "time", "iso", "focus", "filters"]
+BRISK_S = 1.0  # longest time for which a filter that a frame could do without is left on [s]; own choice
 Turned = Literal["least", "most"]
 
 
@@ -54,7 +57,7 @@ class Demand(NamedTuple):
     ``loss`` is what the magnification takes at this focus. ``intended``: how far from the right brightness the frame is
     meant to lie. ``isos``: ISO marks it may have; ``stacks``: sets of filters, as bits, that it may be shot through;
     None: any. ``focal_mm``, ``turned``, ``shaken``: another focal length, a turned polariser, hands on the tripod.
-    [stops], [mm]
+    ``tied``: what must be as in the goal's first frame, besides what all its frames hold. [stops], [mm]
     """
 
     focus: Focus
@@ -67,6 +70,7 @@ class Demand(NamedTuple):
     focal_mm: float | None = None
     turned: Turned | None = None
     shaken: bool = False
+    tied: frozenset[Held] = frozenset()
 
 
 class Choice(NamedTuple):
@@ -171,10 +175,17 @@ class Ground:
         below = sum(1 for light in isos if lowest is not None and light < lowest)
         self.iso_steps = np.maximum(np.arange(len(isos)) - below, 0).astype(np.int64)
         self.sixths = np.array([round(abs(mark.light - _F8_LIGHT) * 6) for mark in self.aperture.marks], dtype=np.int64)
+        self.brisk = np.array([mark.exact <= BRISK_S * _HAIR for mark in self.time.marks], dtype=bool)
 
     def _lights_of(self, kind: Kind) -> Ints:
         known, marks = self.corrections, self.scale(kind).marks
         return np.array([ticks(mark.light + Fraction(known.of(mark))) for mark in marks], dtype=np.int64)
+
+    def relit(self, ev100: float) -> Ground:
+        """The same in another light. [stops]"""
+        other = copy.copy(self)
+        other.ev100, other._seen = ev100, {}
+        return other
 
     def scale(self, kind: Kind) -> Scale:
         """The scale in force for one setting."""

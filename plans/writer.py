@@ -54,10 +54,14 @@ class Writer:
         if not self.steps:
             self._begin(found.choices[0])
         places = []
+        asked: dict[int, tuple[str, ...]] = {}  # a series asks the same of all its frames
         for choice in found.choices:
             self._prepare(choice, goal)
             places.append(len(self.steps))
-            self.steps.append(self._exposure(goal, f"g{number}", choice))
+            part = 0 if finding.is_series(goal) else choice.part
+            if part not in asked:
+                asked[part] = finding.criteria(self.situation, goal, choice.part)
+            self.steps.append(self._exposure(goal, f"g{number}", choice, asked[part]))
         self._tie(goal, f"g{number}", finding.name(goal), found, places)
 
     def finish(self) -> None:
@@ -220,7 +224,7 @@ class Writer:
             focal_length_mm=choice.focal_mm,
         )
 
-    def _exposure(self, goal: Goal, group: str, choice: Choice) -> ExposeStep:
+    def _exposure(self, goal: Goal, group: str, choice: Choice, criteria: tuple[str, ...]) -> ExposeStep:
         s, marks, settings = self.situation, self._marks(choice), self._settings(choice)
         part = self._part(goal, choice)
         there = s
@@ -244,7 +248,7 @@ class Writer:
             intended_offset=float(intended),
             offset=float(level - intended),
             predicted=seen,
-            criteria=finding.criteria(s, goal, choice.part),
+            criteria=criteria,
             caption=finding.caption(s, goal, choice, settings, seen),
             shaken=True if choice.shaken else None,
         )

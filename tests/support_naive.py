@@ -116,6 +116,13 @@ def naive_frames(brief, goal):
     return found
 
 
+def not_kept_waiting(pool):
+    """Of frames that can be had without a filter, those through one that last longer than a second left out."""
+    if any(not frame[3] for frame in pool):
+        return [frame for frame in pool if not frame[3] or frame[1].exact <= 1 + 1e-9]
+    return pool
+
+
 def naive_cost(brief, frames, order):
     """The cost of frames in this order, as a tuple; places on the scales in the goal's own order."""
     kit = brief.kit
@@ -155,8 +162,12 @@ def naive_best(brief):
         for part, pool in zip(several, pools, strict=True)
     ]
     hold = goal.hold if isinstance(goal, Compare) else ()
-    best = _best_of(brief, within, hold)
-    return _best_of(brief, pools, hold) if best is None else best
+    brisk = [[not_kept_waiting(pool) for pool in stage] for stage in (within, pools)]
+    for stage in (brisk[0], within, brisk[1], pools):
+        best = _best_of(brief, stage, hold)
+        if best is not None:
+            return best
+    return None
 
 
 def _best_of(brief, pools, hold):

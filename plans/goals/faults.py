@@ -1,8 +1,9 @@
 """Faults: honest mistakes beside one right picture, for the question what went wrong.
 
 Each frame has one mistake: where motion is shown, everything that moves and matters stands still in the others, the
-shaken one excepted, whose long time is the mistake itself. Filters are left free: hands count first, so they are
-changed only when no choice without does.
+shaken one excepted, whose long time is the mistake itself. Wherever the light allows it a mistake differs from the
+right picture in itself alone: exposure in time, else in ISO; focus in focus; shake and motion in time, which ISO
+balances, and only where that does not reach by a filter as well.
 """
 
 from __future__ import annotations
@@ -28,6 +29,19 @@ WIDENING = True
 AMOUNTS: dict[Mistake, float] = {"under": 2, "over": 2, "shaken": 4, "misfocused": 5, "motion": 5}
 # What is wished is a mistake of about its amount: at most so many times the blur, or the time, that was asked for.
 _ROUGHLY, _ROUGHLY_LONG = 2.0, 4.0
+
+# What mistakes leave as it is in the right picture, the most wished first; the aperture is held in any case.
+_FILTERS: frozenset[Held] = frozenset({"filters"})
+_BY_TIME: frozenset[Held] = frozenset({"filters", "iso"})
+_BY_ISO: frozenset[Held] = frozenset({"filters", "time"})
+_FREE: frozenset[Held] = frozenset()
+_LONG: tuple[dict[Mistake, frozenset[Held]], ...] = (
+    {"motion": _FILTERS, "shaken": _FILTERS}, {"motion": _FILTERS, "shaken": _FREE}, {},
+)  # fmt: skip
+_OFF: tuple[dict[Mistake, frozenset[Held]], ...] = (
+    {"under": _BY_TIME, "over": _BY_TIME}, {"under": _BY_TIME, "over": _BY_ISO}, {"under": _BY_ISO, "over": _BY_ISO},
+)  # fmt: skip
+_FOCUS: dict[Mistake, frozenset[Held]] = {"misfocused": frozenset({"filters", "time", "iso"})}
 
 _WORDS: dict[Mistake, str] = {
     "under": "underexposed", "over": "overexposed", "shaken": "shaken", "misfocused": "misfocused",
@@ -162,26 +176,38 @@ def _misfocused(situation: Situation, goal: Faults) -> Iterator[list[Demand]]:
 def stages(situation: Situation, goal: Faults) -> Iterator[list[list[Demand]]]:
     """The right picture and each mistake: first by about its amount, then by that or more.
 
-    Within each, from the most wished way of focusing wrong to all there are.
+    Within each, from mistakes that leave all else as it is in the right picture to such that may change it, and from
+    the most wished way of focusing wrong to all there are.
     """
     if not situation.can_focus(situation.subject(goal.subject).distance_m):
         return
     wanted: list[Mistake | None] = [None, *goal.show]
-    wrongly: list[list[Demand]] = []  # kept, since each way costs a focus for every aperture
+    ways = list(_misfocused(situation, goal)) if "misfocused" in goal.show else [[]]
     timed = any(wrong in goal.show for wrong in ("shaken", "motion"))
     for roughly in (True, False) if timed else (False,):
         alone = _common(situation, goal, roughly)
         if any(one is None for one in alone.values()):
             continue
-        frames: dict[Mistake | None, list[Demand]] = {wrong: [one] for wrong, one in alone.items() if one is not None}
-        if "misfocused" not in goal.show:
-            yield [frames[wrong] for wrong in wanted]
-            continue
-        known = bool(wrongly)
-        for way in wrongly[:] if known else _misfocused(situation, goal):
-            if not known:
-                wrongly.append(way)
-            yield [frames.get(wrong, way) for wrong in wanted]
+        for ties in _several_ties(goal):
+            frames: dict[Mistake | None, list[Demand]] = {
+                wrong: [one._replace(tied=ties.get(wrong, _FREE) if wrong else _FREE)]
+                for wrong, one in alone.items()
+                if one is not None
+            }
+            wrongly = ties.get("misfocused", _FREE)
+            for way in ways:
+                tied = [one._replace(tied=wrongly) for one in way]
+                yield [frames.get(wrong, tied) for wrong in wanted]
+
+
+def _several_ties(goal: Faults) -> list[dict[Mistake, frozenset[Held]]]:
+    """The ties that make a difference to the mistakes that are shown, the most wished first; none at last."""
+    found: list[dict[Mistake, frozenset[Held]]] = []
+    for ties in (*({**long, **off, **_FOCUS} for long in _LONG for off in _OFF), {}):
+        own = {wrong: ties.get(wrong, _FREE) for wrong in goal.show}
+        if own not in found:
+            found.append(own)
+    return found
 
 
 def _wanted(situation: Situation, goal: Faults, wrong: Mistake | None) -> str:

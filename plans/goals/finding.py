@@ -9,7 +9,8 @@ from plans.brief import Bracket, Compare, Deep, Goal, Held, Ladder, Noise
 from plans.goals import bracket, compare, deep, ladder, noise, words
 from plans.goals.families import SERIES, SETS, SINGLES, Frames
 from plans.goals.situation import Situation
-from plans.group import solve_group
+from plans.group import group_menu
+from plans.menu import Menu
 from plans.plan import Predicted, Settings
 from plans.series import Run
 from plans.solver import Choice, Demand, State, allowed
@@ -99,14 +100,15 @@ def frames_and_known(situation: Situation, goal: Goal) -> tuple[Frames, bool]:
     """The frames, and whether it is known by now that they can be had together."""
     if goal.goal in SETS or is_series(goal):
         last: Frames = [[]]
-        alone: dict[int, bool] = {}  # by the list's identity: stages share those of the frames that they do not vary
+        alone: dict[tuple[object, ...], bool] = {}  # stages share those of the frames that they do not vary
         kept = []  # so that no identity is given twice
         for last in stages(situation, goal):
             kept.append(last)
             for demands in last:
-                if id(demands) not in alone:
-                    alone[id(demands)] = _alone(situation, demands)
-                if not alone[id(demands)]:
+                key = tuple(id(part) for one in demands for part in one[:-1])  # all but what a frame is tied to
+                if key not in alone:
+                    alone[key] = _alone(situation, demands)
+                if not alone[key]:
                     break
             else:
                 if _fit(situation, goal, last):
@@ -135,13 +137,15 @@ def together(situation: Situation, goal: Goal, several: Frames) -> bool:
 
 def _fit(situation: Situation, goal: Goal, several: Frames) -> bool:
     """Whether frames that can each be had alone can be had together."""
-    if len(several) == 1:
-        return True
-    return _solve(situation, goal, several, State(None, 0)) is not None
+    return len(several) == 1 or menu(situation, goal, several) is not None
 
 
-def _solve(situation: Situation, goal: Goal, several: Frames, start: State) -> tuple[Choice, ...] | None:
-    return solve_group(situation.ground, several, hold(goal), situation.limits.spread, start)
+def menu(situation: Situation, goal: Goal, several: Frames) -> Menu | None:
+    """What can be had for these frames of a goal; None when nothing can. Not for series."""
+    known = situation.menus
+    if id(several) not in known:  # held together with its menu, so that no identity is given twice
+        known[id(several)] = several, group_menu(situation.ground, several, hold(goal), situation.limits.spread)
+    return known[id(several)][1]
 
 
 def find(situation: Situation, goal: Goal, start: State) -> Found | None:
@@ -154,9 +158,10 @@ def find(situation: Situation, goal: Goal, start: State) -> Found | None:
     several = frames(situation, goal)
     if not all(several):
         return None
-    choices = _solve(situation, goal, several, start)
-    if choices is None:
+    found = menu(situation, goal, several)
+    if found is None:
         return None
+    choices = found.best(start).choices
     return Found(choices, [choice.part for choice in choices].index(reference(goal)))
 
 

@@ -6,11 +6,9 @@ from dataclasses import dataclass
 
 from plans.brief import Bracket, Goal, Ladder, Noise
 from plans.exposure import magnification_loss
-from plans.goals import bracket, finding, ladder
+from plans.goals import bracket, finding, ladder, noise
 from plans.goals.finding import Found
-from plans.goals.noise import as_ladder
 from plans.goals.situation import Situation
-from plans.group import group_menu
 from plans.menu import Menu
 from plans.series import Quest, Rail, Runs, series_menu, series_runs
 from plans.solver import Choice
@@ -36,11 +34,10 @@ class Offer:
 def offer(situation: Situation, goal: Goal) -> Offer | None:
     """What can be had for a goal; None when it cannot be reached."""
     if not isinstance(goal, Bracket | Ladder | Noise):
-        frames = finding.frames(situation, goal)
-        menu = group_menu(situation.ground, frames, finding.hold(goal), situation.limits.spread)
+        menu = finding.menu(situation, goal, finding.frames(situation, goal))
         return Offer(goal, menu) if menu else None
     runs = _runs(situation, goal)
-    series = series_menu(runs, situation.focus_on(goal.focus))
+    series = series_menu(situation.ground, runs, situation.focus_on(goal.focus))
     shortest = 1 if isinstance(goal, Bracket) else 2
     if series is None or max(len(run.choices) for _, run in runs.values()) < shortest:
         return None
@@ -55,11 +52,11 @@ def _runs(situation: Situation, goal: Bracket | Ladder | Noise) -> Runs:
     loss = magnification_loss(situation.magnification(distance))
     rails: list[Rail]
     if isinstance(goal, Bracket):
-        rails = bracket.rails(situation, goal)
+        rails = situation.in_any_light(bracket.rails, goal)
         quest = Quest(goal.change, None, None, situation.focus_on(name), loss, situation.limits.spread, True)
     else:
-        steps = as_ladder(goal)
-        rails = ladder.rails(situation, steps)[0]
+        steps = noise.as_ladder(goal)
+        rails = situation.in_any_light(noise.rails, goal)[0]
         quest = Quest(
             steps.change, steps.balance, steps.then, situation.focus_on(name), loss, situation.limits.spread,
             ladder.is_fixed(steps),

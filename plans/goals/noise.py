@@ -13,7 +13,7 @@ from plans.brief import Ladder, Noise
 from plans.goals import ladder, words
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
-from plans.series import Run
+from plans.series import Rail, Run
 from plans.solver import State
 
 
@@ -24,6 +24,11 @@ def as_ladder(goal: Ladder | Noise) -> Ladder:
     return Ladder(
         change="iso", by=goal.by, balance="time", hold=("aperture",), focus=goal.focus, first=goal.first, last=goal.last
     )
+
+
+def rails(situation: Situation, goal: Ladder | Noise) -> tuple[list[Rail], list[str]]:
+    """The series of marks that the goal allows, and complaints that leave none."""
+    return ladder.rails(situation, as_ladder(goal))
 
 
 def name(goal: Noise) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
 from functools import cached_property
+from typing import TypeVar, cast
 
 import numpy as np
 
@@ -16,10 +17,14 @@ from plans.brief import Limits, Place, ShownOn
 from plans.exposure import magnification_loss
 from plans.goals import words
 from plans.kit import Filter, Kit
+from plans.menu import Menu
 from plans.plan import Focus, Predicted, Settings
 from plans.scene import Scene, Subject
 from plans.solver import Demand, Ground, Mask
 from plans.stops import Kind, Mark, Scale, label_value
+
+_Goal = TypeVar("_Goal")
+_Found = TypeVar("_Found")
 
 _HAIR = 1 + 1e-9  # a limit met to the last digit counts as met
 _SAME_MARK = 1.02  # 1/50 s is the mark that 1/50.1 s asks for
@@ -87,6 +92,22 @@ class Situation:
         steps = (ground.aperture.step, self._held_times.step, ground.iso.step)
         ground.tolerance = max(steps) / 2
         return ground
+
+    @cached_property
+    def menus(self) -> dict[int, tuple[list[list[Demand]], Menu | None]]:
+        """What is known by now of frames that belong together, by the identity of their list, which is kept beside."""
+        return {}
+
+    @cached_property
+    def _lightless(self) -> dict[tuple[object, int], tuple[object, object]]:
+        return {}
+
+    def in_any_light(self, find: Callable[[Situation, _Goal], _Found], goal: _Goal) -> _Found:
+        """``find(self, goal)``, worked out once for this situation in every light: it must not depend on the light."""
+        key = find, id(goal)
+        if key not in self._lightless:
+            self._lightless[key] = goal, find(self, goal)
+        return cast(_Found, self._lightless[key][1])
 
     @cached_property
     def _held_times(self) -> Scale:
@@ -317,4 +338,8 @@ class Situation:
 
     def with_light(self, ev100: float) -> Situation:
         """In another light. [stops]"""
-        return replace(self, ev100=ev100)
+        other = replace(self, ev100=ev100)
+        # What can be set does not depend on the light, and is dear to work out.
+        other.__dict__["_lightless"] = self._lightless
+        other.__dict__["ground"] = self.ground.relit(float(Fraction(ev100) - self.scene.intent))
+        return other

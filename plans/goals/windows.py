@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from plans.brief import Bracket, Goal, Ladder, Noise
 from plans.exposure import magnification_loss
-from plans.goals import bracket, finding, ladder
+from plans.goals import bracket, finding, ladder, noise
+from plans.goals.families import SINGLES
 from plans.goals.menu import offer
-from plans.goals.noise import as_ladder
 from plans.goals.situation import Situation
 from plans.solver import TICKS, Demand, Ground, Held
 from plans.stops import KINDS, Kind
@@ -26,17 +26,21 @@ Floats = NDArray[np.float64]
 _MOST_COMBINATIONS = 4096
 _TRIES = 12  # how often an end is moved inwards before the range is given up
 _STEP = Fraction(1, 3)
+_NOWHERE: Floats = np.zeros((0, 2))
 
 
 def ev_range(situation: Situation, goal: Goal) -> tuple[Range, ...]:
-    """The EV100 at which a goal can be reached: ascending ranges, both ends tried. [stops]
+    """The EV100 at which a goal can be reached: ascending ranges, both ends tried where frames are tied. [stops]
 
     Between its ends a range was reckoned from what the scales and filters span, not tried. Gaps narrower than a step of
     the scales are told as part of it: no forecast is as fine as that.
     """
     found = []
     step = float(situation.ground.tolerance) * 2
-    for low, high in _merged(bounds(situation, goal), step):
+    merged = _merged(np.array(bounds(situation, goal)).reshape(-1, 2), step)
+    if goal.goal in SINGLES:  # all settings of a single frame are free: its ends are what the scales' ends give
+        return merged
+    for low, high in merged:
         ends = [_inwards(situation, goal, low, high), _inwards(situation, goal, high, low)]
         if ends[0] is not None and ends[1] is not None and ends[0] <= ends[1]:
             found.append((ends[0], ends[1]))
@@ -61,22 +65,17 @@ def bounds(situation: Situation, goal: Goal) -> tuple[Range, ...]:
     ground = situation.ground
     if not all(ground.scale(kind).marks for kind in KINDS):
         return ()
-    if isinstance(goal, Ladder | Noise | Bracket):
-        found = _series(situation, goal)
-    else:
-        found = _frames(situation, goal)
-    intent = float(situation.scene.intent)
-    return _merged([(low + intent, high + intent) for low, high in found])
+    found = _series(situation, goal) if isinstance(goal, Ladder | Noise | Bracket) else _frames(situation, goal)
+    return _merged(found + float(situation.scene.intent))
 
 
-def _merged(ranges: Sequence[Range], gap: float = 1e-9) -> tuple[Range, ...]:
-    merged: list[Range] = []
-    for low, high in sorted(ranges):
-        if merged and low <= merged[-1][1] + gap:
-            merged[-1] = merged[-1][0], max(merged[-1][1], high)
-        else:
-            merged.append((low, high))
-    return tuple(merged)
+def _merged(ranges: Floats, gap: float = 1e-9) -> tuple[Range, ...]:
+    """Ascending ranges that lie more than ``gap`` apart, from rows of low and high. [stops]"""
+    order = np.argsort(ranges[:, 0], kind="stable")
+    low, high = ranges[order, 0], np.maximum.accumulate(ranges[order, 1])
+    first = np.flatnonzero(np.append(True, low[1:] > high[:-1] + gap)) if low.size else order
+    last = np.append(first[1:], low.size) - 1
+    return tuple(zip(low[first].tolist(), high[last].tolist(), strict=True)) if low.size else ()
 
 
 def _lights(ground: Ground, kind: Kind) -> Floats:
@@ -86,21 +85,24 @@ def _lights(ground: Ground, kind: Kind) -> Floats:
 # Ladders and brackets
 
 
-def _series(situation: Situation, goal: Ladder | Noise | Bracket) -> list[Range]:
+def _series(situation: Situation, goal: Ladder | Noise | Bracket) -> Floats:
     ground = situation.ground
     distance = situation.subject(goal.focus).distance_m
     if not situation.can_focus(distance):
-        return []
+        return _NOWHERE
     if isinstance(goal, Bracket):
         change, balance = goal.change, set[Kind]()
         middle = bracket.middle(goal)
-        runs: list[tuple[int, ...]] = [(rail.places[middle],) for rail in bracket.rails(situation, goal)]
+        runs: list[tuple[int, ...]] = [(rail.places[middle],) for rail in situation.in_any_light(bracket.rails, goal)]
     else:
-        steps = as_ladder(goal)
+        steps = noise.as_ladder(goal)
         change, balance = steps.change, {steps.balance} | ({steps.then} if steps.then else set())
-        places = [rail.places for rail in ladder.rails(situation, steps)[0]]
-        whole = ladder.is_fixed(steps)
-        runs = [run for one in places for run in ([one] if whole else list(itertools.pairwise(one)))]
+        rails = situation.in_any_light(noise.rails, goal)[0]
+        runs = [rail.places for rail in rails]
+        if not ladder.is_fixed(steps):
+            runs = [pair for run in runs for pair in itertools.pairwise(run)]
+    if not runs:
+        return _NOWHERE
     # What balances can take any mark frame by frame, what is held one for all; both reach from end to end.
     low = high = magnification_loss(situation.magnification(distance))
     for kind in KINDS:
@@ -108,28 +110,26 @@ def _series(situation: Situation, goal: Ladder | Noise | Bracket) -> list[Range]
             low -= float(_lights(ground, kind).max())
             high -= float(_lights(ground, kind).min())
     free = sum(float(np.ptp(_lights(ground, kind))) for kind in balance)
-    found = []
-    for run in runs:
-        lights = _lights(ground, change)[list(run)]
-        if np.ptp(lights) <= free + float(ground.tolerance) * 2:
-            found.append((low - float(lights.min()), high - float(lights.max())))
-    taken = ground.stack_ticks[ground.neutral] / TICKS
     tolerance = float(ground.tolerance)
-    return [
-        (min(ends) + stack - tolerance, max(ends) + stack + tolerance) for ends in found for stack in taken.tolist()
-    ]
+    lights = _lights(ground, change)[np.array(runs)]
+    darkest, brightest = lights.min(axis=1), lights.max(axis=1)
+    fits = brightest - darkest <= free + tolerance * 2
+    ends = np.sort(np.stack((low - darkest[fits], high - brightest[fits]), axis=1), axis=1)
+    taken = ground.stack_ticks[ground.neutral] / TICKS
+    every: Floats = (ends[:, None, :] + taken[None, :, None]).reshape(-1, 2) + np.array([-tolerance, tolerance])
+    return every
 
 
 # Single frames and groups
 
 
-def _frames(situation: Situation, goal: Goal) -> list[Range]:
+def _frames(situation: Situation, goal: Goal) -> Floats:
     ground = situation.ground
     hold = finding.hold(goal)
     found: list[Range] = []
     for frames in finding.stages(situation, goal):
         found += _stage(ground, frames, hold)
-    return found
+    return np.array(found) if found else _NOWHERE
 
 
 def _stage(ground: Ground, frames: Sequence[Sequence[Demand]], hold: Sequence[Held]) -> list[Range]:
@@ -166,7 +166,7 @@ def _joined(options: list[list[_Span]], hold: Sequence[Held]) -> list[Range]:
         high = np.minimum.reduce([span.high for span in chosen])
         fits = low <= high
         if fits.any():
-            found += _merged(list(zip(low[fits].tolist(), high[fits].tolist(), strict=True)))
+            found += zip(low[fits].tolist(), high[fits].tolist(), strict=True)
     return found
 
 
