@@ -11,6 +11,7 @@ import heapq
 import itertools
 from collections.abc import Sequence
 from fractions import Fraction
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -356,7 +357,7 @@ class GroupMenu(Menu):
         for least, _, frames in self._keys:
             if best and least >= best.cost:
                 break
-            whole = self._cheapest(frames, entry, None)
+            whole = self._cheapest(frames, entry, None, best and best.cost)
             if whole is None or (best and whole.cost >= best.cost):
                 continue
             if self._wide(whole) <= self._spread:
@@ -365,7 +366,7 @@ class GroupMenu(Menu):
             for bound, low in self._windows(frames, split(whole.cost)[0]):
                 if best and bound >= best.cost:
                     break
-                way = self._cheapest(frames, entry, (low, low + self._spread))
+                way = self._cheapest(frames, entry, (low, low + self._spread), best and best.cost)
                 if way and (best is None or way.cost < best.cost):
                     best = way
         return [best] if best else []
@@ -387,9 +388,13 @@ class GroupMenu(Menu):
         return max(offsets) - min(offsets)
 
     def _cheapest(
-        self, frames: Sequence[Sequence[_Option]], entry: State, window: tuple[int, int] | None
+        self,
+        frames: Sequence[Sequence[_Option]],
+        entry: State,
+        window: tuple[int, int] | None,
+        below: int | None,
     ) -> Ending | None:
-        """Best first over the frames taken and the state of the rig; offsets within ``window``."""
+        """Best first over the frames taken and the state of the rig; offsets within ``window``, cost below ``below``."""
         kept: list[dict[State, _Option]] = []
         for frame in frames:
             cheap: dict[State, _Option] = {}
@@ -403,9 +408,10 @@ class GroupMenu(Menu):
         # Frames that leave no choice of focus: each distance but the present one is a refocus still to come.
         only = [next(iter(foci)) if len(foci := {at.focus_m for at in cheap}) == 1 else None for cheap in kept]
 
-        def to_come(taken: int, state: State) -> int:
-            foci = {only[n] for n in range(len(frames)) if not taken >> n & 1} - {None, state.focus_m}
-            return hands(len(foci) - (state.focus_m is None and bool(foci)))
+        @cache
+        def to_come(taken: int, focus_m: float | None) -> int:
+            foci = {only[n] for n in range(len(frames)) if not taken >> n & 1} - {None, focus_m}
+            return hands(len(foci) - (focus_m is None and bool(foci)))
 
         in_order = len(frames) > _MOST_ORDERS
         count = itertools.count()
@@ -430,8 +436,10 @@ class GroupMenu(Menu):
                     if (taken | 1 << n, after) not in settled:
                         total = bound - least[n] + option.cost + move_cost(state, after)
                         done = taken | 1 << n
-                        way = (total + to_come(done, after), next(count), total, done, after, (*rows, (n, option.row)))
-                        heapq.heappush(waiting, way)
+                        least_whole = total + to_come(done, after.focus_m)
+                        if below is None or least_whole < below:
+                            way = (least_whole, next(count), total, done, after, (*rows, (n, option.row)))
+                            heapq.heappush(waiting, way)
         return None
 
 
