@@ -18,7 +18,8 @@ import numpy as np
 
 from plans.cost import UNNAMED, Ints, cost_of, hands, split, wide
 from plans.menu import Ending, FixedMenu, Menu, Way, move_cost
-from plans.solver import TICKS, TICKS_PER_UNIT, Choice, Demand, Ground, Held, State, Survivors, allowed, ticks
+from plans.solver import TICKS_PER_UNIT, Choice, Demand, Ground, Held, State, Survivors, allowed, ticks
+from plans.stops import TICKS
 
 _MOST_ORDERS = 6  # frames of a group whose every order is tried
 _KEY_BITS = 12
@@ -394,7 +395,7 @@ class GroupMenu(Menu):
         window: tuple[int, int] | None,
         below: int | None,
     ) -> Ending | None:
-        """Best first over the frames taken and the state of the rig; offsets within ``window``, cost below ``below``."""
+        """Best first over frames taken and state of the rig; offsets within ``window``, cost below ``below``."""
         kept: list[dict[State, _Option]] = []
         for frame in frames:
             cheap: dict[State, _Option] = {}

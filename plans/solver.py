@@ -19,11 +19,10 @@ from numpy.typing import NDArray
 from plans.cost import prices
 from plans.kit import Corrections, Filter
 from plans.plan import Focus
-from plans.stops import KINDS, Kind, Scale
+from plans.stops import KINDS, TICKS, Kind, Scale
 
-TICKS = 6_000_000_000  # to the stop
 TICKS_PER_UNIT = 6  # offsets are compared in units of 1e-9 stop
-_F8_LIGHT = Fraction(-6)
+_F8 = -6 * TICKS
 _HAIR = 1 + 1e-9
 
 Ints = NDArray[np.int64]
@@ -35,7 +34,7 @@ Turned = Literal["least", "most"]
 
 def ticks(stops: Fraction | float) -> int:
     """Stops as whole ticks."""
-    return round(Fraction(stops) * TICKS)
+    return round(Fraction(stops) * TICKS) if stops else 0
 
 
 class State(NamedTuple):
@@ -165,21 +164,22 @@ class Ground:
         )
         # A polariser changes what is seen: it goes on only where a frame asks for it.
         self.neutral = np.array([all(self.filters[n].kind == "neutral" for n in chosen) for chosen in sets], dtype=bool)
-        lowest = min((mark.light for mark in self.native.marks), default=None)
-        highest = max((mark.light for mark in self.native.marks), default=None)
-        isos = [mark.light for mark in self.iso.marks]
-        self.extended = np.array(
-            [lowest is not None and highest is not None and not lowest <= light <= highest for light in isos],
-            dtype=np.int64,
+        native = [mark.ticks for mark in self.native.marks]
+        isos = np.array([mark.ticks for mark in self.iso.marks], dtype=np.int64)
+        self.extended = np.zeros(isos.size, dtype=np.int64)
+        below = 0
+        if native:
+            self.extended = ((isos < min(native)) | (isos > max(native))).astype(np.int64)
+            below = int((isos < min(native)).sum())
+        self.iso_steps = np.maximum(np.arange(isos.size) - below, 0).astype(np.int64)
+        self.sixths = np.array(
+            [round(abs(mark.ticks - _F8) * 6 / TICKS) for mark in self.aperture.marks], dtype=np.int64
         )
-        below = sum(1 for light in isos if lowest is not None and light < lowest)
-        self.iso_steps = np.maximum(np.arange(len(isos)) - below, 0).astype(np.int64)
-        self.sixths = np.array([round(abs(mark.light - _F8_LIGHT) * 6) for mark in self.aperture.marks], dtype=np.int64)
         self.brisk = np.array([mark.exact <= BRISK_S * _HAIR for mark in self.time.marks], dtype=bool)
 
     def _lights_of(self, kind: Kind) -> Ints:
         known, marks = self.corrections, self.scale(kind).marks
-        return np.array([ticks(mark.light + Fraction(known.of(mark))) for mark in marks], dtype=np.int64)
+        return np.array([mark.ticks + ticks(known.of(mark)) for mark in marks], dtype=np.int64)
 
     def relit(self, ev100: float) -> Ground:
         """The same in another light. [stops]"""

@@ -28,6 +28,7 @@ from typing import Literal
 Kind = Literal["aperture", "time", "iso"]
 Series = Literal["full", "halves", "thirds", "unknown"]
 
+TICKS = 6_000_000_000  # to the stop: full, half and third stops are whole numbers of them, and sums stay exact
 KINDS: tuple[Kind, ...] = ("aperture", "time", "iso")
 STEPS: dict[Series, Fraction] = {"full": Fraction(1), "halves": Fraction(1, 2), "thirds": Fraction(1, 3)}
 
@@ -92,6 +93,11 @@ class Mark:
     def exact(self) -> float:
         """The exact value: f-number [unitless], time [s] or ISO speed [unitless]."""
         return exact_value(self.kind, self.light)
+
+    @cached_property
+    def ticks(self) -> int:
+        """The same as ``light``, in whole ticks. [1/`TICKS` stop]"""
+        return round(self.light * TICKS)
 
 
 def exact_value(kind: Kind, light: Fraction | float) -> float:

@@ -9,8 +9,8 @@ import numpy as np
 
 from plans.goals import words
 from plans.goals.situation import Situation
-from plans.solver import TICKS, Demand, Mask
-from plans.stops import KINDS, Kind, Mark
+from plans.solver import Demand, Mask
+from plans.stops import KINDS, TICKS, Kind, Mark
 
 
 @dataclass(frozen=True)

@@ -15,8 +15,8 @@ from plans.goals.rungs import rung_finder, slack
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
 from plans.series import Rail, Run, solve_series
-from plans.solver import TICKS, Choice, State
-from plans.stops import KINDS, Kind, Mark, Scale, exact_value
+from plans.solver import Choice, State
+from plans.stops import KINDS, TICKS, Kind, Mark, Scale, exact_value
 
 _OUTWARD: dict[Kind, tuple[str, str]] = {
     "aperture": ("wider", "narrower"),

@@ -17,8 +17,8 @@ from plans.goals import bracket, finding, ladder, noise
 from plans.goals.families import SINGLES
 from plans.goals.menu import offer
 from plans.goals.situation import Situation
-from plans.solver import TICKS, Demand, Ground, Held
-from plans.stops import KINDS, Kind
+from plans.solver import Demand, Ground, Held
+from plans.stops import KINDS, TICKS, Kind
 
 Range = tuple[float, float]
 Floats = NDArray[np.float64]
