@@ -180,7 +180,12 @@ class Scale:
 
     @property
     def step(self) -> Fraction:
-        """The scale's step; for an unknown series the widest gap between neighbours. [stops]"""
+        """The scale's step; for an unknown series the widest gap between neighbours. [stops]
+
+        A single mark shows no step: a third of a stop, the usual one, so that it makes nothing coarser.
+        """
+        if len(self.marks) == 1:
+            return STEPS["thirds"]
         if self.series in STEPS:
             return STEPS[self.series]
         gaps = [abs(b.light - a.light) for a, b in zip(self.marks, self.marks[1:], strict=False)]

@@ -266,6 +266,9 @@ class Writer:
             self.steps[place] = frame.model_copy(update={"reference": reference.id, "held": own, "changed": names})
         offsets = [frame.offset for frame in frames]
         tolerance = words.stops(self.situation.ground.tolerance)
+        near = f"each frame lies at most {tolerance} from its wanted brightness"
+        if max(map(abs, offsets)) > float(self.situation.ground.tolerance) * (1 + 1e-9):
+            near = f"the middle of the frames lies at most {tolerance} from the wanted brightness"
         apart = f"the frames lie at most {words.stops(self.situation.limits.spread)} apart"
         if any(frame.intended_offset != frames[0].intended_offset for frame in frames):
             apart += ", the intended steps taken off"
@@ -280,7 +283,7 @@ class Writer:
                 changed=changed,
                 spread=max(offsets) - min(offsets),
                 left_out=found.left_out,
-                criteria=(f"each frame lies at most {tolerance} from its wanted brightness", *together),
+                criteria=(near, *together),
             )
         )
 

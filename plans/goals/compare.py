@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from plans.brief import Compare, Held
 from plans.goals import words
 from plans.goals.situation import Situation
-from plans.group import least_spread
+from plans.group_tables import least_spread
 from plans.solver import Demand, allowed
 from plans.stops import KINDS
 

@@ -18,6 +18,7 @@ from plans.exposure import magnification_loss
 from plans.goals import sharpness, words
 from plans.goals.brightness import miss_reason
 from plans.goals.situation import Situation
+from plans.group import as_one
 from plans.plan import Focus, Predicted, Settings
 from plans.solver import Choice, Demand, Mask, allowed
 from plans.stops import Mark, light_of
@@ -88,7 +89,7 @@ def _apart(situation: Situation, foci: tuple[float, ...]) -> float:
 
 
 def _allowed_apart(situation: Situation) -> float:
-    return float(min(situation.limits.spread, 2 * situation.ground.tolerance))
+    return float(situation.limits.spread)
 
 
 def can_shoot(situation: Situation, mark: Mark, foci: tuple[float, ...]) -> bool:
@@ -96,8 +97,10 @@ def can_shoot(situation: Situation, mark: Mark, foci: tuple[float, ...]) -> bool
     if not situation.can_focus(foci[0]) or _apart(situation, foci) > _allowed_apart(situation):
         return False
     only = _only(situation, mark)
-    ends = [situation.demand(Focus(subject=None, distance_m=s), apertures=only) for s in (foci[0], foci[-1])]
-    return all(allowed(situation.ground, one, situation.ground.survivors(one.loss)).any() for one in ends)
+    frames = [[situation.demand(Focus(subject=None, distance_m=s), apertures=only)] for s in (foci[0], foci[-1])]
+    one = as_one(frames, HOLD)
+    assert one is not None  # two frames that differ in the focus alone
+    return bool(allowed(situation.ground, one, situation.ground.survivors(one.loss)).any())
 
 
 def _only(situation: Situation, mark: Mark) -> Mask:
@@ -175,11 +178,9 @@ def reasons(situation: Situation, goal: FocusBracket) -> list[str]:
     if not alike:
         most = words.stops(_allowed_apart(situation))
         return [f"{_darker(situation, near_enough[0][1])}; frames may lie {most} apart"]
-    shot = [foci for mark, foci in alike if can_shoot(situation, mark, foci)]
-    if shot:
-        off = words.stops(situation.ground.tolerance)
-        return [f"{_darker(situation, shot[0])}; no marks lie so that both come within {off} of the right brightness"]
     taken = [mark for mark, _ in alike]
     mask = np.array([mark in taken for mark in situation.scale("aperture").marks], dtype=bool)
-    loss = magnification_loss(situation.magnification(alike[0][1][0]))
+    foci = alike[0][1]
+    ends = [magnification_loss(situation.magnification(s)) for s in (foci[0], foci[-1])]
+    loss = sum(ends) / 2
     return [miss_reason(situation, loss, {"aperture": mask})]

@@ -17,6 +17,7 @@ from plans.goals import bracket, finding, ladder, noise
 from plans.goals.families import SINGLES
 from plans.goals.menu import offer
 from plans.goals.situation import Situation
+from plans.group import as_one
 from plans.solver import Demand, Ground, Held
 from plans.stops import KINDS, TICKS, Kind
 
@@ -133,6 +134,9 @@ def _frames(situation: Situation, goal: Goal) -> Floats:
 
 
 def _stage(ground: Ground, frames: Sequence[Sequence[Demand]], hold: Sequence[Held]) -> list[Range]:
+    one = as_one(frames, hold)
+    if one is not None:
+        frames, hold = [[one]], ()
     options = [[span for demand in demands for span in _spans(ground, demand, hold)] for demands in frames]
     stacks = sorted({span.stack for spans in options for span in spans}) if "filters" in hold else [None]
     found: list[Range] = []

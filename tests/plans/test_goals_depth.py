@@ -220,3 +220,18 @@ def test_the_brightness_that_a_near_picture_loses_is_told_and_stepping_back_mend
     moved = {"distance": f"{0.47 + back} m", "depth": "0.1 m"}
     others = {"scene__subjects__hedge": {"distance": f"{8 + back} m"}}
     assert reached(goal, scene__subjects__heron=moved, **others)
+
+
+def test_a_focus_bracket_can_be_had_in_every_light_though_its_ends_lose_unlike_much():
+    goal = {"focus-bracket": {"from": "heron", "to": "hedge"}}
+    widest = 0.0
+    for tenths in range(120, 131):
+        ev = tenths / 10 + 0.05
+        steps = reached(goal, scene__light__ev100=f"{ev:.2f}", scene__subjects__heron={"distance": "1 m"})
+        assert len({(s.settings.aperture, s.settings.time, s.settings.iso) for s in steps}) == 1
+        levels = [level(step, ev) for step in steps]
+        assert max(levels) - min(levels) <= 1 / 6
+        assert abs(max(levels) + min(levels)) / 2 <= 1 / 6 + 1e-9
+        widest = max(widest, *map(abs, levels))
+    # Control: asked of each picture by itself, the tolerance would have refused some of these lights.
+    assert widest > 1 / 6 + 0.01

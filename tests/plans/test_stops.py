@@ -135,3 +135,8 @@ def test_positions_are_exact_fractions():
     third = series_marks("aperture", "thirds")
     assert all(isinstance(mark.light, Fraction) and (mark.light * 3).denominator == 1 for mark in third)
     assert sum(b.light - a.light for a, b in itertools.pairwise(third)) == third[-1].light - third[0].light
+
+
+def test_a_scale_of_one_mark_makes_nothing_coarser():
+    assert read_scale("time", ["1/125"]).step == Fraction(1, 3)
+    assert read_scale("time", ["1/125", "1/60"]).step == 1  # control: two marks a stop apart do show a step
