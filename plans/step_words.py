@@ -9,7 +9,7 @@ import re
 
 from plans.plan import ControlStep, GroupNote, OperatorStep, Step
 
-_ID = re.compile(r"\b(\d{2,})-(operator|control|expose)\b")
+_ID = re.compile(r"(?<![\w/.-])(\d{2,})-(operator|control|expose)(?![\w/.-])")
 _KINDS = {"operator": "hands", "control": "reading", "expose": "picture"}
 _READINGS = {"meter": "metering frame", "check": "check frame"}
 
@@ -28,7 +28,10 @@ def step_number(step_id: str) -> str:
 
 
 def in_words(text: str) -> str:
-    """A text with every id of a step in it put into words: ``03-expose: dark`` is ``step 3, picture: dark``."""
+    """A text with every id of a step in it put into words: ``03-expose: dark`` is ``step 3, picture: dark``.
+
+    Names of files, which begin with an id, stay as they are.
+    """
     return _ID.sub(lambda found: f"step {int(found[1])}, {_KINDS[found[2]]}", text)
 
 

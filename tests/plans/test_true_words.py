@@ -19,6 +19,7 @@ from plans.goals.faults import _WORDS as MISTAKES
 from plans.plan import OperatorStep
 from plans.pocket_card import card, card_text
 from plans.rehearsal import summary
+from plans.step_words import in_words
 
 IDS = re.compile(r"\b\d{2,}-(operator|control|expose)\b|\bg\d+\b")
 WINDY = {
@@ -360,3 +361,16 @@ def test_the_shutter_is_told_as_far_as_the_kit_states_it():
     assert "draws bands" not in explain(made({"silk": "spout"}, kit__body__shutter="electronic", **lit))
     flash = flat(explain(made(freeze, kit__body__flash_sync="1/250 s")))
     assert "shortest time with flash, 1/250 s," in flash and "1/256" not in flash
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("03-expose: dark; see 12-control", "step 3, picture: dark; see step 12, reading"),
+        ("101-operator, then 007-expose", "step 101, hands, then step 7, picture"),
+        ("pictures/03-expose-a1.jpg, run-1-03-expose-a1.jpg, 03-expose-a1.jpg", None),
+        ("2026-10-20, 3-expose, my-03-expose", None),
+    ],
+)
+def test_ids_are_put_into_words_and_names_of_files_stay(text, told):
+    assert in_words(text) == (text if told is None else told)
