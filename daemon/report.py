@@ -213,7 +213,8 @@ def frame_table(found: RunReport) -> str:
     if doubts:
         lines += ["", "LOOK AT THESE"]
     for name, doubt in doubts:
-        lines += textwrap.wrap(f"{step_number(name)}, picture: {in_words(doubt)}", WIDTH, initial_indent="  ", subsequent_indent="    ")
+        told = in_words(f"{name}: {doubt}")
+        lines += textwrap.wrap(told, WIDTH, initial_indent="  ", subsequent_indent="    ")
     return "\n".join(lines[1:])
 
 

@@ -102,7 +102,7 @@ def _missing(plan: Plan) -> list[CardBlock]:
 
 
 def _prepared(plan: Plan, brief: Brief | None) -> CardBlock:
-    held = brief is not None and brief.kit.support == "hand"
+    held = brief is not None and brief.kit.support != "tripod"
     ready = [*(_BY_HAND_HELD if held else _BY_HAND)]
     if brief is not None:
         if any(is_bulb(brief.kit.body, step.settings.time) for step in plan.exposing):

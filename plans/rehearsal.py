@@ -188,7 +188,7 @@ def _count(group: GroupNote, frames: Sequence[ExposeStep]) -> str:
 def _intended(offset: float) -> str:
     """How far a picture is meant to lie from the right one of its group, in words."""
     if abs(offset) < 0.005:
-        return "right"
+        return "the right one"
     return f"{words.mixed(offset)} {'over' if offset > 0 else 'under'}"
 
 
@@ -207,9 +207,11 @@ def _row(step: ExposeStep) -> list[str]:
     line = f"        {_settings(step)}"
     if len(line) <= WIDTH:
         return [line]
-    return textwrap.wrap(
-        line.strip(), WIDTH, initial_indent=" " * 8, subsequent_indent=" " * 35, break_on_hyphens=False
-    )
+    space = "\N{NO-BREAK SPACE}"
+    first, *more = line.strip().split(" + ")
+    text = f" +{space}".join([first, *(item.replace(" ", space) if len(item) < WIDTH // 2 else item for item in more)])
+    lines = textwrap.wrap(text, WIDTH, initial_indent=" " * 8, subsequent_indent=" " * 35, break_on_hyphens=False)
+    return [part.replace(space, " ") for part in lines]
 
 
 def _cost(plan: Plan) -> list[str]:

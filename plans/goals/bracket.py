@@ -71,10 +71,10 @@ def caption(situation: Situation, goal: Bracket, settings: Settings, seen: Predi
     if intended == 0:
         which = meant(situation) if situation.scene.intent else "the exposure as metered"
         return f"{words.shot(settings)}: {which}, in the middle of the series."
-    factor = words.figures(float(2 ** abs(intended)), 3)
-    more = f"{factor} times the light" if intended > 0 else f"1/{factor} of the light"
     where = "over" if intended > 0 else "under"
-    return f"{words.shot(settings)}: {words.stops(abs(intended))} {where} {meant(situation)}, {more}."
+    return (
+        f"{words.shot(settings)}: {words.mixed(intended)} {where} {meant(situation)}, {words.light_factor(intended)}."
+    )
 
 
 def reasons(situation: Situation, goal: Bracket) -> list[str]:

@@ -46,7 +46,7 @@ def meant(situation: Situation) -> str:
     intent = situation.scene.intent
     if not intent:
         return "the metered exposure"
-    return f"the exposure wanted here, itself {words.mixed(intent)} {'over' if intent > 0 else 'under'} the metered one"
+    return f"the exposure wanted here ({words.mixed(intent)} {'over' if intent > 0 else 'under'} the metered one)"
 
 
 def light(situation: Situation, mark: Mark) -> float:

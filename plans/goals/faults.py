@@ -236,8 +236,7 @@ def caption(situation: Situation, goal: Faults, choice: Choice, settings: Settin
         return f"{head}: {subject} as it should be, sharp, still and rightly exposed: the others are held against this."
     if wrong in ("under", "over"):
         stops = abs(choice.intended)
-        factor = words.figures(float(2**stops), 3)
-        light = f"1/{factor} of the light" if wrong == "under" else f"{factor} times the light"
+        light = words.light_factor(choice.intended)
         from_what = f" against {meant(situation)}" if situation.scene.intent else ""
         return f"{head}: {words.mixed(stops)} {wrong}exposed{from_what}, {light}."
     if wrong == "shaken":

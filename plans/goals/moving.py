@@ -45,15 +45,21 @@ def body(subject: Subject) -> str:
     return f"the leaves of {name}" if subject.foliage and not subject.across_m_s else name
 
 
+def moved(subject: Subject) -> str:
+    """The same with its verb: ``the leaves of the hedge move``, ``the spout moves``."""
+    return f"{body(subject)} {'move' if subject.foliage and not subject.across_m_s else 'moves'}"
+
+
 def smear_words(situation: Situation, seen: Predicted, several: list[Subject]) -> str:
-    """How far each of them smears: ``the spout smears 2.02 mm, 67 times what still looks like a point``."""
-    told = []
+    """How far each of them smears: ``the spout smears 2.02 mm (67 times what still looks like a point)``."""
+    told: list[str] = []
     for one in several:
         smear = seen.smear_mm[one.name]
         verb = "smear" if one.foliage and not one.across_m_s else "smears"
         wind = f" in the wind of {situation.scene.wind_m_s:g} m/s" if one.foliage and situation.scene.wind_m_s else ""
         times = words.figures(smear / situation.coc_mm, 2)
-        told.append(f"{body(one)} {verb} {words.millimetres(smear)}{wind}, {times} times what still looks like a point")
+        point = f"{times} times" if told else f"{times} times what still looks like a point"
+        told.append(f"{body(one)} {verb} {words.millimetres(smear)}{wind} ({point})")
     return words.listed(told)
 
 

@@ -69,6 +69,15 @@ def mixed(value: Fraction | float) -> str:
     return f"{text} {'stop' if 0 < size <= 1 else 'stops'}"
 
 
+def light_factor(stops_more: Fraction) -> str:
+    """So many stops more or less, as light: ``4 times the light``, ``1/4 of the light``, ``79 % of the light``."""
+    if stops_more > 0:
+        return f"{figures(float(2**stops_more), 3)} times the light"
+    if stops_more.denominator == 1:
+        return f"1/{2**-stops_more} of the light"
+    return f"{percent(float(2**stops_more))} of the light"
+
+
 def ev(value: float, guessed: bool = False) -> str:
     """An exposure value to a tenth of a stop, which is finer than it is known: ``EV 13``, ``about EV -7.4``. [stops]"""
     text = f"{round(value, 1) + 0.0:.1f}".removesuffix(".0")

@@ -162,7 +162,8 @@ def test_equivalence_is_shown_stop_by_stop_on_the_marks_of_the_camera(plan):
     first, second, third, *_ = steps_of(plan, "ladder of aperture by 1 stop, exposure time balancing")
     text = explain(plan)
     assert (
-        f"changed against step {int(first.id[:2])}, picture, counted in stops: - aperture from f/2 to f/2.8: 1 stop less light "
+        f"changed against step {int(first.id[:2])}, picture, counted in stops: "
+        "- aperture from f/2 to f/2.8: 1 stop less light "
         "- exposure time from 1/2000 to 1/1000 s: 1 stop more light = together: as bright"
     ) in told(text, second)
     assert "exposure time from 1/2000 (1/1000) to 1/500 s: 2 stops more light" in told(text, third)

@@ -64,6 +64,14 @@ def test_nothing_speaks_of_a_tripod_that_is_not_there(support):
     assert "tripod" not in told
 
 
+def test_a_camera_that_moves_without_a_tripod_moves_no_tripod():
+    zoom = {"from": "24 mm", "to": "70 mm", "set": "50 mm"}
+    goal = {"perspective": {"subject": "heron", "focal_lengths": ["35 mm", "50 mm"]}}
+    plan = made(goal, kit__support="hand", kit__lens__focal_length=zoom)
+    told = f"{explain(plan)}{on_card(plan)}".replace("without a tripod", "").replace("tripod, in the brief", "")
+    assert len(plan.exposing) == 2 and "tripod" not in told
+
+
 def test_with_a_tripod_it_is_spoken_of():
     assert "Set up the tripod" in explain(made({"isolate": "heron"}))
 
