@@ -30,16 +30,16 @@ MAINS_DRY = (
     "outdoors when you are. Local rules and licensed electricians come first."
 )
 NIGHT = (
-    "It is dark: tell someone where you are and when you are back, carry a torch, put something bright on the "
-    "legs of the tripod, and walk your ground while you can see it. Weight the tripod when there is wind."
+    "It is dark: tell someone where you are and when you are back, carry a torch, put something bright on whatever you "
+    "set down, and walk your ground while you can see it. Weight a stand when there is wind."
 )
 PEOPLE = (
-    "People are about: nobody should fall over the tripod, so keep its legs and every lead out of their way and stay "
-    "beside it. Ask before you picture somebody who can be recognised; the rules of the place on privacy, tripods and "
+    "People are about: nobody should fall over a stand, a bag or a lead, so keep them out of the way and stay beside "
+    "them. Ask before you picture somebody who can be recognised; the rules of the place on privacy, stands and "
     "permission come first."
 )
 ROAD = (
-    "Stay off the carriageway with feet and tripod, be seen, and let no lamp and no stand distract drivers. Ask for "
+    "Stay off the carriageway with feet and gear, be seen, and let no lamp and no stand distract drivers. Ask for "
     "permission where it is wanted; local rules come first."
 )
 COLD = (

@@ -36,7 +36,7 @@ _WHAT_FOR = {
     "focus bracket": "the focus goes back step by step, so that the sharp parts can be put together afterwards",
     "faults": "one right picture and mistakes made on purpose, each by a known amount",
     "perspective": "the subject equally large from several places: only its surroundings change",
-    "polariser": "the same picture with reflections and without them",
+    "polariser": "the same picture with reflections at their strongest and at their weakest",
 }
 
 

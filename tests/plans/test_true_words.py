@@ -53,6 +53,10 @@ def remedies(plan):
 @pytest.mark.parametrize("support", ["monopod", "hand"])
 def test_nothing_speaks_of_a_tripod_that_is_not_there(support):
     goals = ({"isolate": "heron"}, {"freeze": "spout"}, {"faults": {"subject": "heron", "show": ["shaken", "under"]}})
+    site = {"near": ["water", "mains", "people", "road"], "cold": "yes"}
+    dark = made({"isolate": "heron"}, kit__support=support, scene__site=site, when="2026-10-20 22:00")
+    cautions = [caution for step in dark.steps for caution in step.cautions]
+    assert len(cautions) == 6 and not any("tripod" in caution for caution in cautions)
     plan = made(*goals, kit__support=support, scene__light={"ev100": "10"})
     hands = [f"{step.text} {step.why}" for step in plan.steps if isinstance(step, OperatorStep)]
     assert not plan.unreachable and {step.action for step in plan.steps if step.kind == "operator"} >= {
