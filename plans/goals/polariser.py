@@ -69,8 +69,8 @@ def caption(situation: Situation, goal: PolariserPair, choice: Choice, settings:
     """One sentence for a student."""
     if TURNS[choice.part] == "least":
         return (
-            f"{words.shot(settings)}, turned until reflections are strongest: water and leaves shine at least as much as "
-            "to the eye."
+            f"{words.shot(settings)}, turned until reflections are strongest: water and leaves shine at least as "
+            "much as to the eye."
         )
     angle = round(90 - optics.brewster_deg(WATER_INDEX))
     return (
