@@ -10,6 +10,7 @@ from daemon.feed import Event
 from daemon.report import settings_line
 from daemon.streams import columns
 from plans.plan import Settings
+from plans.step_words import in_words
 
 BAR = 12  # characters
 LEFT = 12  # characters for the time that is left
@@ -55,7 +56,7 @@ class Progress:
                 self._say("")
                 self._wrapped(event.text, "  ")
         elif event.kind != "hands-done":
-            self._wrapped(PREFIXES.get(event.kind, "") + event.text, "  ")
+            self._wrapped(PREFIXES.get(event.kind, "") + in_words(event.text), "  ")
             if "summary" in data:
                 self._say(data["summary"])
 

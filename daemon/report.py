@@ -12,6 +12,7 @@ from daemon.logbook import FileRow, FrameRow, ReadingRow, RunRow
 from daemon.readings import kept_frames
 from daemon.store import Store
 from plans.plan import ExposeStep, Plan, Settings
+from plans.step_words import in_words, step_number
 
 WIDTH = 80
 DOUBT_IN_GROUP = 1 / 3  # stops between what settings give and what is seen, against the group's reference
@@ -212,7 +213,8 @@ def frame_table(found: RunReport) -> str:
     if doubts:
         lines += ["", "LOOK AT THESE"]
     for name, doubt in doubts:
-        lines += textwrap.wrap(f"{name}: {doubt}", WIDTH, initial_indent="  ", subsequent_indent="    ")
+        told = in_words(f"{name}: {doubt}")
+        lines += textwrap.wrap(told, WIDTH, initial_indent="  ", subsequent_indent="    ")
     return "\n".join(lines[1:])
 
 
@@ -227,6 +229,6 @@ def _row(frame: FrameReport) -> list[str]:
         line, below = settings_line(settings.model_copy(update={"filters": ()})), line
         below = f"{'':>14}{below[len(line) :].strip()}"[:WIDTH]
     mark = "*" if frame.is_reference else " "
-    name = frame.step.id[:11]
+    name = step_number(frame.step.id)[:11]
     row = f"{mark} {name:<11} {line:<34} {signed(expected):>5} {signed(measured):>5}  {told}"
     return [row, below] if below else [row]

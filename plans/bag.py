@@ -51,7 +51,7 @@ def bag_list(steps: Sequence[Step], kit: Kit, scene: Scene, cost: Estimate, *, w
     if max(times, default=0.0) > LONG_S:
         take.append("lens hood and a cover for the finder's eyepiece; tie the strap down: exposures of over 1 s")
     if any(isinstance(step, OperatorStep) and step.action == "move" for step in steps):
-        take.append("tape measure: the tripod moves to stated distances")
+        take.append("tape measure: the camera moves to stated distances")
     return Bag(tuple(take), tuple(item.name for item in kit.filters if item.name not in used))
 
 

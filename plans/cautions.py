@@ -11,10 +11,8 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, time, timedelta
 from typing import NamedTuple
 
-from plans import hands, motion
+from plans import hands
 from plans.brief import Brief, Compare, Freeze, Silk
-from plans.goals import words
-from plans.kit import Kit
 from plans.plan import ControlStep, OperatorStep, Rig, Step
 from plans.rehearsal import HANDS_S, step_s
 from plans.scene import Site
@@ -24,24 +22,24 @@ _WARN_BEFORE = timedelta(minutes=15)
 
 MAINS = (
     "Mains current near water kills: run lamps and computer from batteries or extra-low voltage, else only through a "
-    "residual-current device, with leads made for outdoors and every connection dry. Leave nothing charging "
-    "unattended. Local rules and licensed electricians come first."
+    "residual-current device, with leads made for outdoors and every connection dry. Keep clear of pumps and leads "
+    "beside the water. Leave nothing charging unattended. Local rules and licensed electricians come first."
 )
 MAINS_DRY = (
     "Leads on the ground: tape them down or cover them where people walk, keep connections dry, and use leads made for "
     "outdoors when you are. Local rules and licensed electricians come first."
 )
 NIGHT = (
-    "It is dark: tell someone where you are and when you are back, carry a torch, mark the legs of the tripod, and "
-    "walk your ground while you can see it. Weight the tripod when there is wind."
+    "It is dark: tell someone where you are and when you are back, carry a torch, put something bright on whatever you "
+    "set down, and walk your ground while you can see it. Weight a stand when there is wind."
 )
 PEOPLE = (
-    "People are about: nobody should fall over the tripod, so keep its legs and every lead out of their way and stay "
-    "beside it. Ask before you picture somebody who can be recognised; the rules of the place on privacy, tripods and "
+    "People are about: nobody should fall over a stand, a bag or a lead, so keep them out of the way and stay beside "
+    "them. Ask before you picture somebody who can be recognised; the rules of the place on privacy, stands and "
     "permission come first."
 )
 ROAD = (
-    "Stay off the carriageway with feet and tripod, be seen, and let no lamp and no stand distract drivers. Ask for "
+    "Stay off the carriageway with feet and gear, be seen, and let no lamp and no stand distract drivers. Ask for "
     "permission where it is wanted; local rules come first."
 )
 COLD = (
@@ -108,7 +106,7 @@ def cautions_for(
         if place is not None and not placed.has(hands.NEUTRAL_DENSITY):
             placed.at(place, hands.NEUTRAL_DENSITY)
     if brief.kit.support != "tripod":
-        placed.without_step(hands.NO_TRIPOD.format(limit=words.seconds(_hand_held_s(brief.kit))))
+        placed.without_step(hands.no_tripod_text(brief.kit))
     return placed.steps, tuple(placed.left)
 
 
@@ -170,8 +168,8 @@ def _of_the_place(brief: Brief, steps: Sequence[Step], sun: SunSeen | None) -> l
     """The place's cautions, what is gravest first."""
     near, site, wet = set(brief.scene.site.near), brief.scene.site, is_wet(brief)
     found = []
-    if wet:
-        found.append(hands.WATER)
+    if wet:  # with lamps or computer on the mains the caution about those says the rest
+        found.append(hands.WATER_ALONE if "mains" in near else hands.WATER)
     if "coast" in near:
         found.append(coast_text(site))
     if "mains" in near:
@@ -268,9 +266,3 @@ def _first_fitting(steps: Sequence[Step], polarisers: set[str]) -> int | None:
         else:
             on = {item.name for item in step.settings.filters}
     return None
-
-
-def _hand_held_s(kit: Kit) -> float:
-    """Longest time that is commonly held by hand, or on a monopod, with this kit. [s]"""
-    by_hand = motion.longest_hand_held_s(kit.lens.focal_length_mm, kit.body.sensor.crop, kit.cautious)
-    return by_hand * motion.MONOPOD_GAIN if kit.support == "monopod" else by_hand

@@ -11,12 +11,14 @@ from plans.bag import Bag, bag_list
 from plans.brief import Brief
 from plans.cautions import NIGHT, NIGHT_EV, is_wet
 from plans.errors import BriefError
+from plans.explain_kit import KitNotes, head_lines
 from plans.explain_light import filter_words, parts, together
 from plans.explain_picture import picture_lines
 from plans.glossary import Glossary
 from plans.goals import words
 from plans.plan import ControlStep, ExposeStep, GroupNote, OperatorStep, Plan, Settings
 from plans.rehearsal import summary, wrapped
+from plans.step_words import group_name, step_name, step_number
 
 _WHY_HELD = {
     "aperture": "so that sharp depth and background stay as they are",
@@ -34,7 +36,7 @@ _WHAT_FOR = {
     "focus bracket": "the focus goes back step by step, so that the sharp parts can be put together afterwards",
     "faults": "one right picture and mistakes made on purpose, each by a known amount",
     "perspective": "the subject equally large from several places: only its surroundings change",
-    "polariser": "the same picture with reflections and without them",
+    "polariser": "the same picture with reflections at their strongest and at their weakest",
 }
 
 
@@ -66,15 +68,18 @@ def explain(plan: Plan) -> str:
     title = wrapped(plan.title)
     head = summary(plan).splitlines()[len(title) :]
     lines = [*title, "", "Words", *glossary.table("\n".join(head)), "", "The plan", *head, ""]
-    lines += _bag_lines(plan, brief)
-    group = ""
+    lines += _bag_lines(plan, brief) if plan.exposing else []
+    if brief is not None and (told := head_lines(plan, brief)):
+        lines += [line for text in told for line in glossary.lines(text)] + [""]
+    group, kit_notes = "", KitNotes(brief) if brief is not None else None
     for step in plan.steps:
         alike = isinstance(step, ExposeStep) and len({member.criteria for member in members[step.group]}) == 1
         if isinstance(step, ExposeStep) and step.group != group:
             group = step.group
             lines += _group_lines(groups[group], step.criteria if alike else (), glossary)
         if isinstance(step, ExposeStep):
-            lines += _picture(plan, step, by_id[step.reference], groups[group], not alike, pitch, glossary)
+            told = kit_notes.lines(step) if kit_notes is not None else []
+            lines += _picture(plan, step, by_id[step.reference], groups[group], told, not alike, pitch, glossary)
         else:
             lines += _other(step, glossary)
         for caution in step.cautions:
@@ -97,13 +102,20 @@ def _settings(names: Sequence[str]) -> str:
     return words.listed(words.KIND_WORDS.get(name, name) for name in names) or "nothing"
 
 
+def _changed(note: GroupNote) -> str:
+    """What a group changes; a polariser that is only turned is no other filter."""
+    if note.title.startswith("polariser") and note.changed == ("filters",):
+        return "how the polariser is turned"
+    return _settings(note.changed)
+
+
 def _why_held(name: str) -> str:
     return f"{words.KIND_WORDS[name]} {'are' if name == 'filters' else 'is'} held {_WHY_HELD[name]}"
 
 
 def _group_lines(note: GroupNote, shared: Sequence[str], glossary: Glossary) -> list[str]:
     """A group's head: what it is for, what is held in it and why it must be, what it is held to."""
-    lines = glossary.lines(f"== {note.id}  {note.title}")
+    lines = glossary.lines(f"== {group_name(note)}")
     if len(note.steps) > 1:
         lines += [
             line
@@ -111,7 +123,7 @@ def _group_lines(note: GroupNote, shared: Sequence[str], glossary: Glossary) -> 
             if note.title.startswith(begin)
             for line in glossary.lines(text, 3)
         ]
-        lines += glossary.lines(f"held: {_settings(note.held)}; changed: {_settings(note.changed)}", 3)
+        lines += glossary.lines(f"held: {_settings(note.held)}; changed: {_changed(note)}", 3)
         for name in note.held:
             if name in _WHY_HELD:
                 lines += glossary.lines(_why_held(name), 5)
@@ -122,9 +134,9 @@ def _group_lines(note: GroupNote, shared: Sequence[str], glossary: Glossary) -> 
 
 def _other(step: ControlStep | OperatorStep, glossary: Glossary) -> list[str]:
     if isinstance(step, OperatorStep):
-        lines = [*wrapped(f"{step.id}  YOUR HANDS"), *glossary.lines(step.text, 4)]
+        lines = [*wrapped(f"{step_number(step.id)}, YOUR HANDS"), *glossary.lines(step.text, 4)]
         return [*lines, *glossary.lines(f"why: {step.why}", 4)]
-    return [*glossary.lines(f"{step.id}  {step.text}"), *glossary.lines(_line(step.settings), 4)]
+    return [*glossary.lines(f"{step_name(step)}: {step.text}"), *glossary.lines(_line(step.settings), 4)]
 
 
 def _picture(
@@ -132,17 +144,20 @@ def _picture(
     step: ExposeStep,
     reference: ExposeStep,
     note: GroupNote,
+    kit_notes: Sequence[str],
     criteria: bool,
     pitch_mm: float | None,
     glossary: Glossary,
 ) -> list[str]:
     """One picture: its settings, what changed against the reference as a sum of stops, what the picture shows."""
-    lines = [*glossary.lines(f"{step.id}  {step.goal}"), *glossary.lines(_line(step.settings), 4)]
+    lines = [*glossary.lines(f"{step_name(step)}: {step.goal}"), *glossary.lines(_line(step.settings), 4)]
+    for text in kit_notes:
+        lines += glossary.lines(text, 4)
     if step is reference:
         if step.held:
             lines += glossary.lines("the others of this group are compared with this one", 4)
     else:
-        lines += glossary.lines(f"changed against {step.reference}, counted in stops:", 4)
+        lines += glossary.lines(f"changed against {step_name(reference)}, counted in stops:", 4)
         changes = parts(plan, step, reference)
         others = [_change(name, reference.settings, step.settings) for name in step.changed if name not in _COUNTED]
         if step.settings.focal_length_mm != reference.settings.focal_length_mm:
@@ -155,7 +170,7 @@ def _picture(
             if name not in note.held and name in _WHY_HELD:
                 lines += glossary.lines(_why_held(name), 6)
     if step.shaken:
-        lines += glossary.lines("the tripod is shaken on purpose while it is taken", 4)
+        lines += glossary.lines("the camera is shaken on purpose while it is taken", 4)
     lines += glossary.lines(_brightness(step), 4)
     for text in picture_lines(step, None if step is reference else reference, pitch_mm):
         lines += glossary.lines(text, 4)

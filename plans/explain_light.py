@@ -78,7 +78,7 @@ def filter_words(item: FilterValue) -> str:
     """A filter, and how it is turned."""
     if item.turned is None:
         return item.name
-    return f"{item.name} turned to {'let reflections through' if item.turned == 'least' else 'take reflections away'}"
+    return f"{item.name} turned until {words.turned(item.turned).replace(' ', ' are ')}"
 
 
 def _filters(before: Sequence[FilterValue], after: Sequence[FilterValue]) -> list[Part]:

@@ -6,9 +6,11 @@ import math
 
 from plans.goals import words
 from plans.plan import ExposeStep, Predicted
+from plans.step_words import step_number
 
 _SEEN = 1.05  # numbers that differ by less are told as the same
 _PIXELS_SEEN = 2.0  # from so many pixels on a disc softens what is looked at full size; common practice, no source
+_BEYOND = 2.0  # frames' heights from which on a length on the sensor says nothing more
 _DB_A_STOP = 10 * math.log10(2)
 
 
@@ -34,7 +36,7 @@ def pixels(value: float) -> str:
 
 
 def _times(value: float, other: float, reference: str, how: str = "much") -> str:
-    """How a number compares with the reference's: ``; 512 times as much as in 03-expose``."""
+    """How a number compares with the reference's: ``; 512 times as much as in step 3``."""
     if not (value > 0 and other > 0) or 1 / _SEEN < value / other < _SEEN:
         return ""
     if value > other:
@@ -60,12 +62,14 @@ def _depth_m(seen: Predicted) -> float:
 
 
 def _smear(name: str, seen: Predicted) -> str:
-    length = seen.smear_mm[name]
+    length, share = seen.smear_mm[name], seen.smear_share.get(name, 0.0)
+    if share >= _BEYOND:
+        return f"{words.the(name)} moves {_ratio(share)} times the frame's height while the shutter is open"
     text = f"{words.the(name)} smears {words.millimetres(length)} on the sensor"
     if name in seen.smear_px:
         text += f" = {pixels(seen.smear_px[name])}"
     if name in seen.smear_share:
-        text += f", {words.percent(seen.smear_share[name])} of the frame's height"
+        text += f", {words.percent(share)} of the frame's height"
     if seen.coc_mm is not None:
         if length <= seen.coc_mm:
             text += "; it looks still"
@@ -124,7 +128,7 @@ def picture_lines(step: ExposeStep, reference: ExposeStep | None, pitch_mm: floa
         Distance of two pixels on the sensor; None: not known. [mm]
     """
     seen = step.predicted
-    other, name = (reference.predicted, reference.id) if reference is not None else (seen, "")
+    other, name = (reference.predicted, step_number(reference.id)) if reference is not None else (seen, "")
     lines = [_sharp(seen, step.settings.focus.distance_m) + _times(_depth_m(seen), _depth_m(other), name, "deep")]
     for subject, smear in seen.smear_mm.items():
         lines.append(_smear(subject, seen) + _times(smear, other.smear_mm.get(subject, 0.0), name))

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from plans import motion
 from plans.stops import Kind, Mark, Scale
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ class Sensor(BaseModel):
 
 
 Shutter = Literal["mechanical", "first curtain", "electronic"]
+Support = Literal["tripod", "monopod", "hand"]
 
 
 class Body(BaseModel):
@@ -143,7 +145,8 @@ class Corrections(BaseModel):
 class Kit(BaseModel):
     """Everything in the bag.
 
-    ``cautious``: without a tripod the stricter rule, 1/(2 f), limits the exposure time, else 1/f.
+    ``cautious``: without a tripod the stricter rule, 1/(2 f), limits the exposure time, else 1/f. ``gain``: how many
+    stops longer than that this support keeps still; None: as is commonly counted. [stops]
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -151,9 +154,27 @@ class Kit(BaseModel):
     body: Body
     lens: Lens
     filters: tuple[Filter, ...] = ()
-    support: Literal["tripod", "monopod", "hand"] = "tripod"
+    support: Support = "tripod"
     cautious: bool = False
+    gain: float | None = None
     corrections: Corrections = Corrections()
+
+    @property
+    def steadied(self) -> float:
+        """Stops longer than by hand that this support keeps still: the kit's own, else 2 on a monopod. [stops]"""
+        if self.gain is not None:
+            return self.gain
+        return float(motion.MONOPOD_GAIN) if self.support == "monopod" else 0.0
+
+    def longest_held_s(self, focal_mm: float) -> float:
+        """Longest time commonly kept still without a tripod, 1/f lengthened by what the support gains. [mm], [s]
+
+        References
+        ----------
+        `plans.motion.longest_hand_held_s`; all of it is common practice, no source.
+        """
+        by_hand = motion.longest_hand_held_s(focal_mm, self.body.sensor.crop, self.cautious)
+        return float(by_hand * 2.0**self.steadied)
 
 
 @dataclass

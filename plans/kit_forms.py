@@ -10,14 +10,13 @@ from pydantic import Field, ValidationInfo, field_validator
 
 from plans.body_forms import BodyForm as BodyForm
 from plans.body_forms import SensorForm as SensorForm
-from plans.kit import Corrections, Filter, Kit
+from plans.kit import Corrections, Filter, Kit, Support
 from plans.lens_forms import LensForm as LensForm
 from plans.phrases import YesNo
 from plans.scale_forms import Located, MarkText, off_scale
 from plans.stops import Scale
 from plans.units import Bounds, Form, Number, Text, Word, refusal, refusals
 
-Support = Literal["tripod", "monopod", "hand"]
 _FARTHEST_MEASURED = 2  # [stops] from what is printed on the filter: farther off is a slip
 
 
@@ -94,25 +93,36 @@ class Held(NamedTuple):
 
     by: Support
     cautious: bool = False
+    gain: float | None = None  # [stops]
+
+
+_GAIN = Number(
+    "stops longer than the rule says that you keep it still", Bounds(0, 6), "1 stop", fraction=True,
+    units=("stops", "stop"),
+)  # fmt: skip
 
 
 class SupportForm(Form):
     by: Annotated[Support, Word(*get_args(Support))]
     rule: Annotated[Literal["1/f", "1/(2f)"], Word("1/f", "1/(2f)")] = "1/f"
+    gain: Annotated[Fraction | None, _GAIN] = None
 
-    @field_validator("rule")
+    @field_validator("rule", "gain")
     @classmethod
-    def _not_on_a_tripod(cls, rule: str, info: ValidationInfo) -> str:
+    def _not_on_a_tripod(cls, value: Any, info: ValidationInfo) -> Any:
         if info.data.get("by") == "tripod":
-            raise refusal("by: hand or by: monopod beside rule", "Delete rule: on a tripod no rule limits the times")
-        return rule
+            name = info.field_name
+            raise refusal(
+                f"by: hand or by: monopod beside {name}", f"Delete {name}: on a tripod no rule limits the times"
+            )
+        return value
 
     def build(self) -> Held:
-        return Held(self.by, self.rule == "1/(2f)")
+        return Held(self.by, self.rule == "1/(2f)", None if self.gain is None else float(self.gain))
 
 
 class SupportText(Word):
-    """``tripod``, ``monopod`` or ``hand``, or ``{by, rule}``."""
+    """``tripod``, ``monopod`` or ``hand``, or ``{by, rule, gain}``."""
 
     form = SupportForm
 
@@ -225,6 +235,7 @@ class KitForm(Form):
             filters=tuple(item.build() for item in self.filters),
             support=self.support.by,
             cautious=self.support.cautious,
+            gain=self.support.gain,
             corrections=Corrections(
                 aperture={label: float(stops) for label, stops in apertures.items()},
                 time={label: float(stops) for label, stops in times.items()},

@@ -50,7 +50,7 @@ def metering_step(situation: Situation, step_id: str, focus: Focus, filters: Seq
             if abs(level) <= s.ground.tolerance:
                 break
     guessed = s.scene.light.origin == "guess" and s.ev100 == s.scene.light.ev100
-    expected = f"The light is {'not known yet; a guess is' if guessed else 'expected at'} EV {words.figures(s.ev100)}."
+    expected = f"The light is {'not known yet; a guess is' if guessed else 'expected at'} {words.ev(s.ev100)}."
     return ControlStep(
         id=step_id,
         purpose="meter",

@@ -13,9 +13,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 from plans.brief import Brief
+from plans.card_words import metered, signed, watch
+from plans.explain_kit import is_bulb
 from plans.goals import words
 from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, Settings, Step
-from plans.rehearsal import light_words, minutes
+from plans.rehearsal import NOTHING, light_words, minutes
+from plans.step_words import group_name
 
 COLUMNS = 40
 BOX = "[ ]"
@@ -58,22 +61,6 @@ _BY_HAND = (
     "note the number of the first picture",
 )
 _BY_HAND_HELD = ("mode dial on M, auto ISO off", "autofocus off", "note the number of the first picture")
-# What to look at on the back screen, by how a goal's name begins. Common practice, no source.
-_WATCH = {
-    "freeze": "{what}: no streaks, seen enlarged",
-    "silk": "{what} drawn out; all that stands is sharp",
-    "isolate": "{what} sharp whole, background soft",
-    "deep": "near and far end sharp, seen enlarged",
-    "ladder": "all equally bright; framing as before",
-    "noise": "all equally bright; grain grows",
-    "bracket": "even steps from dark to bright",
-    "focus bracket": "the sharp part goes back step by step",
-    "faults": "one is right, each other has one mistake",
-    "perspective": "subject as large in each, same place",
-    "polariser": "reflections as turned: there, or gone",
-}
-_WATCH_ELSE = "brightness and framing as before"
-_METERED = "As bright as you want it? Go on. A stop too dark? Give every picture a stop more, by time or ISO."
 
 
 def card(plan: Plan, brief: Brief | None = None) -> Card:
@@ -82,9 +69,12 @@ def card(plan: Plan, brief: Brief | None = None) -> Card:
     reminder = f"leave by {site.leave_by}" if site and site.leave_by else ""
     if site and site.high_water:
         reminder = "; ".join(part for part in (reminder, f"high water {site.high_water}") if part)
-    blocks = [_head(plan, brief, reminder), *_missing(plan), _prepared(brief)]
+    if not plan.exposing:
+        head = [CardLine("title", plan.title), CardLine("note", light_words(plan)), CardLine("note", NOTHING)]
+        return Card(plan.title, reminder, (CardBlock(tuple(head)), *_missing(plan)))
+    blocks = [_head(plan, brief, reminder), *_missing(plan), _prepared(plan, brief)]
     blocks += [CardBlock((CardLine("caution", caution),)) for caution in plan.cautions]
-    blocks += _walk(plan, None if brief is None else brief.kit.body.bulb_above_s)
+    blocks += _walk(plan, brief)
     blocks.append(_packed_up(plan))
     return Card(plan.title, reminder, tuple(blocks))
 
@@ -111,10 +101,17 @@ def _missing(plan: Plan) -> list[CardBlock]:
     return [CardBlock((CardLine("note", f"cannot be shown here: {names}"),))]
 
 
-def _prepared(brief: Brief | None) -> CardBlock:
-    held = brief is not None and brief.kit.support == "hand"
-    ready = [CardLine("do", text) for text in (_BY_HAND_HELD if held else _BY_HAND)]
-    return CardBlock((CardLine("head", "CAMERA"), *ready))
+def _prepared(plan: Plan, brief: Brief | None) -> CardBlock:
+    held = brief is not None and brief.kit.support != "tripod"
+    ready = [*(_BY_HAND_HELD if held else _BY_HAND)]
+    if brief is not None:
+        if any(is_bulb(brief.kit.body, step.settings.time) for step in plan.exposing):
+            ready.append("for bulb: remote release with a lock, and a clock")
+        used = {item.name for step in plan.exposing for item in step.settings.filters}
+        casts = [f"{item.name} ({item.cast})" for item in brief.kit.filters if item.cast and item.name in used]
+        if casts:
+            ready.append(f"white balance on one fixed setting; a tint comes with {words.listed(casts)}")
+    return CardBlock((CardLine("head", "CAMERA"), *(CardLine("do", text) for text in ready)))
 
 
 def _packed_up(plan: Plan) -> CardBlock:
@@ -129,61 +126,69 @@ def _packed_up(plan: Plan) -> CardBlock:
     return CardBlock((CardLine("head", "END"), *lines))
 
 
-def _walk(plan: Plan, bulb_above_s: float | None) -> Iterator[CardBlock]:
+def _walk(plan: Plan, brief: Brief | None) -> Iterator[CardBlock]:
     """The steps in order; pictures of one group that follow each other make one block."""
-    titles = {group.id: group.title for group in plan.groups}
+    groups = {group.id: group for group in plan.groups}
     numbers = {step.id: number for number, step in enumerate(plan.exposing, 1)}
-    group, waiting, watch = "", list[CardLine](), list[str]()
+    support = "tripod" if brief is None else brief.kit.support
+    group, waiting, seen = "", list[CardLine](), list[tuple[int, str]]()
 
     def told() -> Iterator[CardBlock]:
         if waiting:
-            yield CardBlock((*waiting, *(CardLine("note", f"look: {text}") for text in dict.fromkeys(watch))))
+            yield CardBlock((*waiting, *(CardLine("note", text) for text in _looks(seen))))
             waiting.clear()
-            watch.clear()
+            seen.clear()
 
     for step in plan.steps:
         if not isinstance(step, ExposeStep):
             yield from told()
-            yield CardBlock(tuple(_between(step, bulb_above_s)))
+            yield CardBlock(tuple(_between(step, plan, brief)))
             continue
         if step.group != group:
             yield from told()
             group = step.group
-            waiting.append(CardLine("head", f"{group}  {titles[group]}"))
-        if not watch:
+            waiting.append(CardLine("head", group_name(groups[group])))
+        if not seen:
             waiting.append(CardLine("note", _focus(step.settings)))
         waiting += [CardLine("caution", caution) for caution in step.cautions]
         told_too = ["shaken"] if step.shaken else []
-        waiting.append(_frame(step.settings, str(numbers[step.id]), step.intended_offset, bulb_above_s, told_too))
-        watch.append(_watch(step.goal))
+        waiting.append(_frame(step.settings, str(numbers[step.id]), step.intended_offset, brief, told_too))
+        seen.append((numbers[step.id], watch(step, groups[group].title, support)))
     yield from told()
 
 
-def _between(step: Step, bulb_above_s: float | None) -> Iterator[CardLine]:
+def _looks(seen: Sequence[tuple[int, str]]) -> Iterator[str]:
+    """What to look at, each with the numbers of its pictures: ``look at 2 to 9: ...``."""
+    for text in dict.fromkeys(text for _, text in seen):
+        at = [number for number, other in seen if other == text]
+        run = len(at) > 2 and at[-1] - at[0] == len(at) - 1
+        yield f"look at {f'{at[0]} to {at[-1]}' if run else words.listed(map(str, at))}: {text}"
+
+
+def _between(step: Step, plan: Plan, brief: Brief | None) -> Iterator[CardLine]:
     """Hands, a metering frame or a check frame."""
     yield from (CardLine("caution", caution) for caution in step.cautions)
     if isinstance(step, OperatorStep):
         yield CardLine("do", step.text)
     elif isinstance(step, ControlStep):
         yield CardLine("head", "METER" if step.purpose == "meter" else "CHECK")
-        yield _frame(step.settings, "", 0.0, bulb_above_s)
+        yield _frame(step.settings, "", 0.0, brief)
         if step.purpose == "meter":
-            yield CardLine("note", _METERED)
+            yield from (CardLine("note", text) for text in metered(plan, brief))
         else:
             yield CardLine("note", step.text.partition(": ")[2] or step.text)
 
 
-def _frame(
-    settings: Settings, number: str, intended: float, bulb_above_s: float | None, also: Sequence[str] = ()
-) -> CardLine:
+def _frame(settings: Settings, number: str, intended: float, brief: Brief | None, also: Sequence[str] = ()) -> CardLine:
     more = list(also)
     if intended:
-        more.append(f"{intended:+.2g}".replace("-", "\N{MINUS SIGN}"))
-    if bulb_above_s is not None and settings.time.exact > bulb_above_s * 1.001:
+        more.append(signed(intended))
+    if brief is not None and is_bulb(brief.kit.body, settings.time):
         more.append("bulb")
     if settings.focal_length_mm is not None:
         more.append(f"{words.figures(settings.focal_length_mm)} mm")
-    more += [f"{item.name} {item.turned}" if item.turned else item.name for item in settings.filters]
+    filters = [f"{item.name} ({words.turned(item.turned)})" if item.turned else item.name for item in settings.filters]
+    more += [" + ".join(filters)] if filters else []
     cells = (number, settings.aperture.mark, f"{settings.time.mark} s", f"ISO {settings.iso.mark}", " ".join(more))
     return CardLine("frame", cells=cells)
 
@@ -191,12 +196,6 @@ def _frame(
 def _focus(settings: Settings) -> str:
     where = words.metres(settings.focus.distance_m)
     return f"focus: {settings.focus.subject}, {where}" if settings.focus.subject else f"focus: {where}"
-
-
-def _watch(goal: str) -> str:
-    """What to look at; a goal of one subject names it after its first word."""
-    text = next((text for begin, text in _WATCH.items() if goal.startswith(begin)), _WATCH_ELSE)
-    return text.format(what=words.the(goal.partition(" ")[2] or "subject"))
 
 
 def frame_text(cells: Sequence[str]) -> str:

@@ -11,8 +11,10 @@ from plans.hands import Action
 from plans.kit import Body, Kit
 from plans.plan import ControlStep, Estimate, ExposeStep, GroupNote, OperatorStep, Plan, Step
 from plans.scene import Scene
+from plans.step_words import group_name
 
 WIDTH = 80
+NOTHING = "There is nothing to shoot: none of the goals can be reached."
 
 # Assumptions, to be replaced by what was measured: seconds that setting, reading out and writing to the card take for
 # one frame, and how fast its file comes over the cable.
@@ -32,9 +34,9 @@ _HANDS_WORDS: dict[Action, str] = {
     "focus": "a focus",
     "filters": "a change of filters",
     "turn": "a turn of the polariser",
-    "move": "a move of the tripod",
-    "shake": "shaking the tripod",
-    "settle": "letting it settle",
+    "move": "a move to another place",
+    "shake": "shaking the camera",
+    "settle": "letting it come to rest",
 }
 # A 24-megapixel camera JPEG of 6.6 MB, as measured on a published picture; other scenes and makers differ.
 JPEG_BYTES_A_PIXEL = 0.274
@@ -99,7 +101,9 @@ def estimate(steps: Sequence[Step], kit: Kit | None = None, scene: Scene | None 
 
 def estimate_notes(steps: Sequence[Step], cost: Estimate, kit: Kit, scene: Scene) -> tuple[str, ...]:
     """What the estimate warns of, in sentences: a card too small, batteries to bring, exposures that run long."""
-    notes = []
+    notes: list[str] = []
+    if not cost.frames:
+        return ()
     if cost.card_mb is not None and kit.body.card_mb is not None and cost.card_mb > kit.body.card_mb:
         notes.append(
             f"The pictures take {megabytes(cost.card_mb)} and the card holds {megabytes(kit.body.card_mb)}: take a "
@@ -109,6 +113,8 @@ def estimate_notes(steps: Sequence[Step], cost: Estimate, kit: Kit, scene: Scene
         cold = ", counted double in the cold (common practice, no source)" if scene.site.cold else ""
         spare = f"{more} spare batter{'y' if more == 1 else 'ies'}"
         notes.append(f"The plan takes {words.percent(cost.battery_share)} of a full battery{cold}: take {spare}.")
+    elif cost.battery_share is not None and scene.site.cold:
+        notes.append("The battery is counted double in the cold (common practice, no source).")
     times = [step.settings.time.exact for step in steps if not isinstance(step, OperatorStep)]
     if max(times, default=0.0) >= RATED_PACE_S:
         notes.append("Exposures this long drain the battery by time and not by the number of pictures.")
@@ -154,7 +160,7 @@ def wrapped(text: str, indent: int = 0, width: int = WIDTH) -> list[str]:
 def light_words(plan: Plan) -> str:
     """The light the plan counts on: ``EV 13, as the brief says``."""
     light = plan.inputs.light
-    ev = f"EV {words.figures(light.ev100)}"
+    ev = words.ev(light.ev100, guessed=light.origin == "guess")
     if light.origin == "forecast":
         between = "" if light.low is None or light.high is None else f", from {light.low:.1f} to {light.high:.1f}"
         return f"{ev}, a forecast{between}"
@@ -167,8 +173,10 @@ def _count(group: GroupNote, frames: Sequence[ExposeStep]) -> str:
     """How many pictures a group has, and how their brightness lies."""
     if len(frames) == 1:
         return "1 picture"
-    intended = [step.intended_offset for step in frames]
-    if max(intended) > min(intended):
+    # What all pictures of a plan are meant to be brighter or darker is told once, of the plan.
+    right = next((step for step in frames if step.id == step.reference), frames[0]).intended_offset
+    intended = [step.intended_offset - right for step in frames]
+    if max(intended) - min(intended) > 0.005:
         apart = f"from {_intended(min(intended))} to {_intended(max(intended))}"
     elif group.spread >= 0.005:
         apart = f"within {words.stops(group.spread)}"
@@ -178,21 +186,32 @@ def _count(group: GroupNote, frames: Sequence[ExposeStep]) -> str:
 
 
 def _intended(offset: float) -> str:
-    """How far a picture is meant to lie from the metered brightness, in words."""
-    if not offset:
-        return "right"
-    size = words.figures(abs(offset))
-    return f"{size} stop{'' if abs(offset) <= 1 else 's'} {'over' if offset > 0 else 'under'}"
+    """How far a picture is meant to lie from the right one of its group, in words."""
+    if abs(offset) < 0.005:
+        return "the right one"
+    return f"{words.mixed(offset)} {'over' if offset > 0 else 'under'}"
 
 
 def _settings(step: ExposeStep) -> str:
     """One picture's settings on one line."""
     s = step.settings
     marks = f"{s.aperture.mark:<7} {s.time.mark + ' s':<9} ISO {s.iso.mark:<6}"
-    more = [item.name + (f" turned to {item.turned}" if item.turned else "") for item in s.filters]
+    more = [item.name + (f" ({words.turned(item.turned)})" if item.turned else "") for item in s.filters]
     if s.focal_length_mm is not None:
         more.insert(0, f"{words.figures(s.focal_length_mm)} mm")
-    return f"{marks} {' + '.join(more)}".rstrip()[: WIDTH - 8]
+    return f"{marks} {' + '.join(more)}".rstrip()
+
+
+def _row(step: ExposeStep) -> list[str]:
+    """The same in the summary: what has no room beside the marks goes below them."""
+    line = f"        {_settings(step)}"
+    if len(line) <= WIDTH:
+        return [line]
+    space = "\N{NO-BREAK SPACE}"
+    first, *more = line.strip().split(" + ")
+    text = f" +{space}".join([first, *(item.replace(" ", space) if len(item) < WIDTH // 2 else item for item in more)])
+    lines = textwrap.wrap(text, WIDTH, initial_indent=" " * 8, subsequent_indent=" " * 35, break_on_hyphens=False)
+    return [part.replace(space, " ") for part in lines]
 
 
 def _cost(plan: Plan) -> list[str]:
@@ -204,7 +223,7 @@ def _cost(plan: Plan) -> list[str]:
         if count := sum(found == purpose for found in purposes):
             frames += f", {count} {name} frame{'' if count == 1 else 's'}"
     hands = f"hands are needed {cost.operator_actions} time{'' if cost.operator_actions == 1 else 's'}"
-    lines = wrapped(f"Cost: {frames}; {hands}; the shutter is open for {words.figures(cost.exposure_s)} s in all.")
+    lines = wrapped(f"Cost: {frames}; {hands}; the shutter is open for {words.figures(cost.exposure_s, 2)} s in all.")
     if cost.duration_s is not None:
         actions = dict.fromkeys(step.action for step in plan.steps if isinstance(step, OperatorStep))
         parts = [f"{minutes(HANDS_S[action])} for {_HANDS_WORDS[action]}" for action in actions]
@@ -213,7 +232,11 @@ def _cost(plan: Plan) -> list[str]:
     if cost.card_mb is not None:
         lines += wrapped(f"Card: about {megabytes(cost.card_mb)}.")
     if cost.battery_share is not None:
-        lines += wrapped(f"Battery: about {words.percent(cost.battery_share)} of a full one.")
+        lines += wrapped(
+            f"Battery: about {words.percent(cost.battery_share)} of a full one. This assumes that it is full, and "
+            f"lasts for as many frames as the kit names, one every {RATED_PACE_S:g} s, as makers rate it: whichever of "
+            "frames and time runs out first."
+        )
     return lines
 
 
@@ -221,13 +244,16 @@ def summary(plan: Plan) -> str:
     """The plan in a few lines: light, cost, bag, groups, what cannot be reached. At most 80 columns."""
     lines = wrapped(plan.title)
     lines += wrapped(f"Light: {light_words(plan)}.")
-    lines += _cost(plan)
-    lines += wrapped(f"In the bag: {words.listed(to_bring(plan)) or 'no filter is needed'}.")
+    if plan.exposing:
+        lines += _cost(plan)
+        lines += wrapped(f"In the bag: {words.listed(to_bring(plan)) or 'no filter is needed'}.")
+    else:
+        lines += wrapped(NOTHING)
     steps = {step.id: step for step in plan.exposing}
     for group in plan.groups:
         frames_of = [steps[name] for name in group.steps]
-        lines += wrapped(f"{group.id}  {group.title}: {_count(group, frames_of)}", 2)
-        lines += [f"        {_settings(step)}" for step in frames_of]
+        lines += wrapped(f"{group_name(group)}: {_count(group, frames_of)}", 2)
+        lines += [line for step in frames_of for line in _row(step)]
         for note in group.left_out:
             lines += wrapped(note, 6)
     for item in plan.unreachable:

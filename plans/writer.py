@@ -80,7 +80,8 @@ class Writer:
         """Leave the rig alone again after a shaken picture, so that nobody taps on."""
         if self._shaken:
             self._shaken = False
-            self._hands("settle", hands.settle_text(), "The pictures that follow want a rig that stands still.")
+            text = hands.settle_text(self.situation.kit.support)
+            self._hands("settle", text, "The pictures that follow want a rig that stands still.")
 
     # The rig
 
@@ -126,7 +127,7 @@ class Writer:
                 OperatorStep(
                     id=self._id("operator"),
                     action="compose",
-                    text=hands.compose_text(focus, first.focal_mm),
+                    text=hands.compose_text(focus, first.focal_mm, self.situation.kit.support),
                     why="Every picture is compared with another: one framing for all of them, one focus at a time.",
                     focus=focus,
                     focal_length_mm=first.focal_mm,
@@ -158,7 +159,7 @@ class Writer:
         moved = self._focal_mm != choice.focal_mm
         if moved or self._focus is None or self._known_distance(self._focus.distance_m) != choice.focus.distance_m:
             if self._filters:
-                self._change_filters((), "A dark filter hides what the focus ring does: focus bare.")
+                self._change_filters((), hands.bare_why(self._filters))
             self._focus, self._focal_mm = choice.focus, choice.focal_mm
             touched = "move" if moved else "focus"
             if moved:
@@ -183,14 +184,16 @@ class Writer:
             self._check(choice, touched)
         if choice.shaken and not self._shaken:
             self._shaken = True
-            self._hands("shake", hands.shake_text(), f"The next picture ({part}) shows what a shaken camera does.")
+            shaken = hands.shake_text(self.situation.kit.support)
+            self._hands("shake", shaken, f"The next picture ({part}) shows what a shaken camera does.")
 
     def _move_text(self, choice: Choice, focal_mm: float) -> str:
         """Where to put the tripod: by the subject that is kept as large, or back where the brief's distances hold."""
+        by = self.situation.kit.support
         if choice.focal_mm is not None and choice.focus.subject is not None:
-            return hands.move_text(choice.focus.subject, choice.focus.distance_m, focal_mm)
+            return hands.move_text(choice.focus.subject, choice.focus.distance_m, focal_mm, support=by)
         subject = next(iter(self.situation.scene.subjects.values()))
-        text = hands.move_text(subject.name, subject.distance_m, focal_mm, as_large=False)
+        text = hands.move_text(subject.name, subject.distance_m, focal_mm, as_large=False, support=by)
         return text if choice.focus.subject == subject.name else f"{text} Then {hands.aim(choice.focus)}."
 
     def _check(self, choice: Choice, after: Action) -> None:

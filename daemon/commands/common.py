@@ -83,8 +83,13 @@ def say(text: str = "") -> None:
 
 
 def note(text: str) -> None:
-    """A line for people that never mixes with a machine's output."""
-    print(text, file=sys.stderr, flush=True)
+    """A statement for people that never mixes with a machine's output.
+
+    On a terminal its lines are broken between words at the terminal's width. In a pipe or a file each statement, reason
+    and remedy stays one line, so that it can be searched; so do commands to be copied, everywhere.
+    """
+    for line in text.splitlines() or [""]:
+        print(_wrapped(line), file=sys.stderr, flush=True)
 
 
 def ends_well(command: Command) -> Command:
@@ -123,8 +128,7 @@ def _end(told: str, tree: dict[str, Any], go_on: str | None, options: Mapping[st
         print_json(tree if go_on is None else tree | {"go_on": go_on})
     if go_on is not None:
         told += f"\nGo on with:\n{INDENT}{go_on}"
-    for line in f"stopwright: {told}".splitlines():
-        note(_wrapped(line))
+    note(f"stopwright: {told}")
     sys.exit(code)
 
 

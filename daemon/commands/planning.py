@@ -9,7 +9,6 @@ import click
 
 from daemon.commands.common import (
     camera_option,
-    demand_reachable,
     ends_well,
     json_option,
     not_written,
@@ -51,12 +50,11 @@ def compile_command(
     if as_json:
         print_json(json.loads(plan_json(plan)))
     else:
-        say(summary(plan))
-    if plan.unreachable and not reachable:
-        if as_json:
+        say(summary(plan).rstrip("\n"))
+    if plan.unreachable and not (reachable and plan.exposing):
+        if as_json:  # on standard output there is the plan alone
             note(f"stopwright: {PlanUnreachable(list(plan.unreachable))}")
         raise SystemExit(PlanUnreachable.exit_code)
-    demand_reachable(plan, reachable)
 
 
 @click.command()

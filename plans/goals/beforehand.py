@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from plans import flicker, foliage, framing, optics
-from plans.goals import words
+from plans.goals import fitting, words
 from plans.goals.situation import Situation
 from plans.scene import Subject
 from plans.stops import Scale
 
 _SHOWN = {"full size": "full size on a screen", "projector": "a projector", "A4 print": "an A4 print"}
-_HIGHLIGHT = 2  # [stops] by as much and more only the lightest part is meant to be placed; common practice, no source
+HIGHLIGHT = 2  # [stops] by as much and more only the lightest part is meant to be placed; common practice, no source
 _STRAIGHT_ON = 1e-6  # [unitless] below this share of its speed, a thing does not cross the view
 
 
@@ -22,6 +22,11 @@ def notes(situation: Situation) -> tuple[str, ...]:
     found = [*_light(situation), *_sharpness(situation), *_support(situation), *_lamps(situation)]
     for subject in situation.scene.subjects.values():
         found += [*_fit(situation, subject), *_path(subject), *_leaves(situation, subject)]
+    if fitting.cut_off(situation):
+        found.append(
+            "Another distance or focal length changes what the goals can reach: write it into the brief and compile "
+            "again."
+        )
     return tuple(found)
 
 
@@ -36,20 +41,21 @@ def _light(s: Situation) -> Iterator[str]:
         )
     if s.scene.intent:
         way = "brighter" if s.scene.intent > 0 else "darker"
-        text = f"The pictures are meant to come out {_mixed(abs(s.scene.intent))} {way} than metered."
-        if s.scene.intent >= _HIGHLIGHT:
+        text = f"The pictures are meant to come out {words.mixed(s.scene.intent)} {way} than metered."
+        if s.scene.intent >= HIGHLIGHT:
             text += (
-                " So much is for a meter held on the lightest part; the metering frame meters the whole picture: look "
-                "at the first pictures for burnt-out places."
+                f" {by_spot(s.scene.intent)} The metering frame reads the middle third of the picture as a whole "
+                "instead: look at the first pictures for burnt-out places, and ask for less where there are any."
             )
         yield text
 
 
-def _mixed(stops: Fraction) -> str:
-    """A number of stops with its whole part apart: ``2 1/3 stops``."""
-    whole, rest = divmod(stops, 1)
-    text = " ".join([str(whole)] * bool(whole) + [str(rest)] * bool(rest))
-    return f"{text} {'stop' if stops <= 1 else 'stops'}"
+def by_spot(intent: Fraction) -> str:
+    """How so much more than metered is metered by hand. [stops]"""
+    return (
+        "So much is for the lightest part alone. By hand: set the meter to spot, hold it on the brightest water (or "
+        f"snow) that is to keep its drawing, and give {words.mixed(intent)} more than it says."
+    )
 
 
 def _sharpness(s: Situation) -> Iterator[str]:
@@ -87,11 +93,9 @@ def _lamps(s: Situation) -> Iterator[str]:
 
 
 def _fit(s: Situation, subject: Subject) -> Iterator[str]:
-    height = subject.height_m
-    if height is None:
+    height, share, sensor = subject.height_m, fitting.share(s, subject), s.kit.body.sensor
+    if height is None or share is None:
         return
-    sensor, m = s.kit.body.sensor, s.magnification(subject.distance_m)
-    share = framing.image_share(m, height, sensor.height_mm)
     what = f"{words.the(subject.name)}, {words.metres(height)} high,"
     what = what[0].upper() + what[1:]
     if share <= 1:
@@ -102,8 +106,9 @@ def _fit(s: Situation, subject: Subject) -> Iterator[str]:
     ways = [f"stand {words.figures(back, 9)} m away"]
     zoom = s.kit.lens.zoom
     if focal >= 1:
-        ways.append(f"{'zoom' if zoom and focal >= zoom.shortest_mm else 'take a focal length'} to {focal} mm or less")
-    if framing.image_share(m, height, sensor.width_mm) <= 1:
+        zooms = zoom is not None and focal >= zoom.shortest_mm
+        ways.append(f"{'zoom to' if zooms else 'take a focal length of'} {focal} mm or less")
+    if fitting.fits_upright(s, subject):
         ways.append("turn the camera upright")
     yield f"{what} does not fit the frame: it would take {words.percent(share)} of its height. {_or(ways)}."
 

@@ -9,7 +9,7 @@ import numpy as np
 from plans.brief import Bracket
 from plans.exposure import magnification_loss
 from plans.goals import words
-from plans.goals.brightness import miss_reason
+from plans.goals.brightness import meant, miss_reason
 from plans.goals.rungs import rung_finder
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
@@ -69,11 +69,12 @@ def criteria(situation: Situation, goal: Bracket) -> tuple[str, ...]:
 def caption(situation: Situation, goal: Bracket, settings: Settings, seen: Predicted, intended: Fraction) -> str:
     """One sentence for a student."""
     if intended == 0:
-        return f"{words.shot(settings)}: the exposure as metered, in the middle of the series."
-    factor = words.figures(float(2 ** abs(intended)), 3)
-    more = f"{factor} times the light" if intended > 0 else f"1/{factor} of the light"
+        which = meant(situation) if situation.scene.intent else "the exposure as metered"
+        return f"{words.shot(settings)}: {which}, in the middle of the series."
     where = "over" if intended > 0 else "under"
-    return f"{words.shot(settings)}: {words.stops(abs(intended))} {where} the metered exposure, {more}."
+    return (
+        f"{words.shot(settings)}: {words.mixed(intended)} {where} {meant(situation)}, {words.light_factor(intended)}."
+    )
 
 
 def reasons(situation: Situation, goal: Bracket) -> list[str]:

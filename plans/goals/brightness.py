@@ -35,6 +35,20 @@ class Miss:
         return abs(self.extreme.offset)
 
 
+def light_ev(situation: Situation) -> str:
+    """The light that is counted on, as finely as it is known: ``EV 13``, and of a guess ``about EV -7.4``."""
+    known = situation.scene.light
+    return words.ev(situation.ev100, guessed=known.origin == "guess" and situation.ev100 == known.ev100)
+
+
+def meant(situation: Situation) -> str:
+    """The brightness that under and over are counted from: the metered one, or what the scene's intent makes of it."""
+    intent = situation.scene.intent
+    if not intent:
+        return "the metered exposure"
+    return f"the exposure wanted here ({words.mixed(intent)} {'over' if intent > 0 else 'under'} the metered one)"
+
+
 def light(situation: Situation, mark: Mark) -> float:
     """The light of a mark, by what was measured of this lens and shutter. [stops]"""
     return float(mark.light) + situation.kit.corrections.of(mark)
@@ -90,7 +104,7 @@ def miss_reason(situation: Situation, loss: float, masks: Mapping[Kind, Mask], s
     found = miss(situation, loss, masks, stacks)
     if found is None:
         return f"no ISO mark is left below the limit of ISO {situation.limits.iso_at_most}"
-    at, ev = found.extreme.marks, f"in this light (EV {words.figures(situation.ev100)})"
+    at, ev = found.extreme.marks, f"in this light ({light_ev(situation)})"
     line = f"{words.mark(at['aperture'])}, {situation.mark_words(at['time'])} and {situation.mark_words(at['iso'])}"
     line = f"{line} {through(situation, found.extreme.filters)}"
     if found.how == "bright":
@@ -116,4 +130,4 @@ def time_reason(situation: Situation, demand: Demand, wish: str, usual: str) -> 
     allowed = words.seconds(at["time"].exact * 2.0**-found.extreme.offset)
     end = "longest" if found.how == "bright" else "shortest"
     how = f"{words.stops(found.stops)} too {found.how}"
-    return f"{line}, {allowed} is the {end} time in this light (EV {words.figures(situation.ev100)}); {wish}: {how}"
+    return f"{line}, {allowed} is the {end} time in this light ({light_ev(situation)}); {wish}: {how}"

@@ -10,7 +10,7 @@ import numpy as np
 
 from plans import optics
 from plans.brief import Deep, FocusBracket
-from plans.goals import focus_bracket, sharpness, words
+from plans.goals import focus_bracket, moving, sharpness, words
 from plans.goals.brightness import miss_reason
 from plans.goals.situation import Situation
 from plans.plan import Focus, Predicted, Settings
@@ -124,9 +124,19 @@ def caption(situation: Situation, goal: Deep, settings: Settings, seen: Predicte
         )
     return (
         f"{words.shot(settings)}, focused at {words.metres(settings.focus.distance_m)}: "
-        f"{words.sharp(seen.near_m, seen.far_m)}, so {words.the(goal.from_subject)} and {words.the(goal.to_subject)} "
-        f"are sharp together; {told}."
+        f"{words.sharp(seen.near_m, seen.far_m)}, so {_together(situation, goal, seen)}; {told}."
     )
+
+
+def _together(situation: Situation, goal: Deep, seen: Predicted) -> str:
+    """What is sharp: both ends, or only what stands still of them, and what smears between."""
+    first, last = words.the(goal.from_subject), words.the(goal.to_subject)
+    smeared = moving.smeared(situation, seen, *span_m(situation, goal))
+    how = moving.smear_words(situation, seen, smeared)
+    if {goal.from_subject, goal.to_subject} & {one.name for one in smeared}:
+        return f"what stands still is sharp from {first} to {last}, while {how}"
+    both = f"{first} and {last} are sharp together"
+    return f"{both}, while {how}" if smeared else both
 
 
 def reasons(situation: Situation, goal: Deep) -> list[str]:

@@ -16,8 +16,8 @@ import numpy as np
 from plans import motion, optics
 from plans.brief import Faults, Held, Mistake
 from plans.goals import moving, sharpness, words
-from plans.goals.brightness import miss_reason
-from plans.goals.situation import Situation
+from plans.goals.brightness import meant, miss_reason
+from plans.goals.situation import SAME_MARK, Situation
 from plans.plan import Focus, Predicted, Settings
 from plans.scene import Subject
 from plans.solver import Choice, Demand, Mask, allowed
@@ -45,7 +45,7 @@ _FOCUS: dict[Mistake, frozenset[Held]] = {"misfocused": frozenset({"filters", "t
 
 _WORDS: dict[Mistake, str] = {
     "under": "underexposed", "over": "overexposed", "shaken": "shaken", "misfocused": "misfocused",
-    "motion": "blurred by motion",
+    "motion": "with motion blur",
 }  # fmt: skip
 
 
@@ -65,13 +65,23 @@ def frame_name(goal: Faults, part: int) -> str:
     return f"{goal.subject} {_WORDS[wrong]}" if wrong else f"{goal.subject} as it should be"
 
 
-def amount(goal: Faults, wrong: Mistake) -> float:
-    """By how much: the brief's own amount, or the usual one. [stops], [unitless]"""
-    return goal.by.get(wrong, AMOUNTS[wrong])
+def amount(situation: Situation, goal: Faults, wrong: Mistake) -> float:
+    """By how much: the brief's own amount, or the usual one. [stops], [unitless]
+
+    Without a tripod no time is planned beyond what the support commonly keeps still; a picture is usually shaken at
+    the longest of those, where the usual amount lies beyond it.
+    """
+    if wrong in goal.by:
+        return goal.by[wrong]
+    held_s = situation.hand_held_s
+    if wrong == "shaken" and held_s is not None:
+        return min(AMOUNTS[wrong], held_s / hand_held_s(situation))
+    return AMOUNTS[wrong]
 
 
 def _stops(goal: Faults, wrong: Mistake) -> Fraction:
-    stops = Fraction(amount(goal, wrong)).limit_denominator(1000) if wrong in ("under", "over") else Fraction(0)
+    by = goal.by.get(wrong, AMOUNTS[wrong])
+    stops = Fraction(by).limit_denominator(1000) if wrong in ("under", "over") else Fraction(0)
     return -stops if wrong == "under" else stops
 
 
@@ -115,10 +125,13 @@ def _common(situation: Situation, goal: Faults, roughly: bool) -> dict[Mistake |
     for wrong in (None, *(word for word in goal.show if word != "misfocused")):
         one = plain._replace(times=still, intended=_stops(goal, wrong) if wrong else Fraction(0))
         if wrong == "motion" and smears:
-            least = moving.time_s(situation, smears, subject.distance_m, amount(goal, wrong) * situation.coc_mm)
+            blur_mm = amount(situation, goal, wrong) * situation.coc_mm
+            least = moving.time_s(situation, smears, subject.distance_m, blur_mm)
             one = one._replace(times=plain.times & situation.between("time", least, least * most))
         elif wrong == "shaken":
-            least = amount(goal, wrong) * hand_held_s(situation)
+            # Without a tripod the mark that ends the times is to do: 1/50 s is the mark that 1/50.1 s asks for.
+            slack = 1.0 if situation.hand_held_s is None else SAME_MARK
+            least = amount(situation, goal, wrong) * hand_held_s(situation) / slack
             one = one._replace(times=situation.between("time", least, least * most), shaken=True)
         possible = one.apertures.any() and one.times.any() and (wrong != "motion" or smears is not None)
         found[wrong] = one if possible else None
@@ -132,7 +145,7 @@ def _misfocused(situation: Situation, goal: Faults) -> Iterator[list[Demand]]:
     either side.
     """
     f, subject = situation.focal_mm, situation.subject(goal.subject)
-    blur = amount(goal, "misfocused") * situation.coc_mm
+    blur = amount(situation, goal, "misfocused") * situation.coc_mm
     others = [
         s for s in situation.scene.subjects.values() if not subject.nearest_m <= s.distance_m <= subject.farthest_m
     ]
@@ -216,17 +229,22 @@ def _wanted(situation: Situation, goal: Faults, wrong: Mistake | None) -> str:
     subject = words.the(goal.subject)
     if wrong is None:
         return f"{subject} sharp in its whole depth and still, within a circle of confusion of {coc}"
-    by = amount(goal, wrong)
+    by = amount(situation, goal, wrong)
     if wrong in ("under", "over"):
-        return f"{words.stops(abs(_stops(goal, wrong)))} {wrong} the metered exposure"
+        return f"{words.mixed(_stops(goal, wrong))} {wrong} {meant(situation)}"
     if wrong == "shaken":
-        limit = words.seconds(hand_held_s(situation))
-        return f"shaken, at {words.figures(by)} times the hand-held limit of {limit} or longer"
+        return f"shaken, at {_of_the_limit(situation, by)} or longer"
     if wrong == "misfocused":
         return f"{subject} out of focus by {words.figures(by)} circles of confusion ({coc}) or more"
     smears = moved(situation, goal)
     which = words.the(smears.name) if smears else "something"
     return f"{which} smears over {words.figures(by)} circles of confusion ({coc}) or more"
+
+
+def _of_the_limit(situation: Situation, times: float) -> str:
+    """A time counted in hand-held limits: ``4 times the hand-held limit of 1/50 s``."""
+    limit, count = words.seconds(hand_held_s(situation)), words.figures(times, 2)
+    return f"the hand-held limit of {limit}" if count == "1" else f"{count} times the hand-held limit of {limit}"
 
 
 def criteria(situation: Situation, goal: Faults, part: int) -> tuple[str, ...]:
@@ -244,16 +262,13 @@ def caption(situation: Situation, goal: Faults, choice: Choice, settings: Settin
         return f"{head}: {subject} as it should be, sharp, still and rightly exposed: the others are held against this."
     if wrong in ("under", "over"):
         stops = abs(choice.intended)
-        factor = words.figures(float(2**stops), 3)
-        light = f"1/{factor} of the light" if wrong == "under" else f"{factor} times the light"
-        return f"{head}: {words.stops(stops)} {wrong}exposed, {light}."
+        light = words.light_factor(choice.intended)
+        from_what = f" against {meant(situation)}" if situation.scene.intent else ""
+        return f"{head}: {words.mixed(stops)} {wrong}exposed{from_what}, {light}."
     if wrong == "shaken":
-        times = words.figures(settings.time.exact / hand_held_s(situation), 2)
         also = [one.name for one in situation.scene.subjects.values() if moving.across_m_s(situation, one)]
-        drawn = f"; {words.listed(words.the(one) for one in also)} moves in it too" if also else ""
-        return (
-            f"{head}: shaken, at {times} times the hand-held limit of {words.seconds(hand_held_s(situation))}{drawn}."
-        )
+        drawn = f", with {words.listed(words.the(one) for one in also)} moving in it too" if also else ""
+        return f"{head}: shaken, at {_of_the_limit(situation, settings.time.exact / hand_held_s(situation))}{drawn}."
     if wrong == "misfocused":
         at = settings.focus
         where = (
@@ -289,17 +304,25 @@ def reasons(situation: Situation, goal: Faults) -> list[str]:
         if one is None:
             what = "exposure time" if _deep_enough(situation, goal).any() else "aperture"
             scale = situation.scale("aperture" if what == "aperture" else "time").marks
-            ends = f"{words.mark(scale[0])} to {words.mark(scale[-1])}" if scale else "empty"
-            found.append(f"{_wanted(situation, goal, wrong)}: no {what} on the scale does it ({ends})")
+            ends = f"{words.mark(scale[0])} to {situation.mark_words(scale[-1])}" if scale else "empty"
+            found.append(f"{_named(situation, goal, wrong)}: no {what} on the scale does it ({ends})")
         else:
             masks: dict[Kind, Mask] = {"aperture": one.apertures, "time": one.times}
             why = miss_reason(situation, one.loss + float(one.intended), masks)
-            found.append(f"{_wanted(situation, goal, wrong)}: {why}")
+            found.append(f"{_named(situation, goal, wrong)}: {why}")
     if not found and "misfocused" in goal.show and next(stages(situation, goal), None) is None:
         found.append(
-            f"{_wanted(situation, goal, 'misfocused')}: the lens cannot focus so far off at an aperture of the others"
+            f"{_named(situation, goal, 'misfocused')}: the lens cannot focus so far off at an aperture of the others"
         )
     return found
+
+
+def _named(situation: Situation, goal: Faults, wrong: Mistake | None) -> str:
+    """What one frame must show, with the brief's word for its mistake before it."""
+    wanted = _wanted(situation, goal, wrong)
+    if wrong is None:
+        return f"the right picture, {wanted}"
+    return wanted if wanted.startswith(wrong) else f"{wrong}, {wanted}"
 
 
 def _allowed(situation: Situation, one: Demand) -> bool:

@@ -15,7 +15,7 @@ import numpy as np
 from plans import optics
 from plans.brief import FocusBracket, Held
 from plans.exposure import magnification_loss
-from plans.goals import sharpness, words
+from plans.goals import moving, sharpness, words
 from plans.goals.brightness import miss_reason
 from plans.goals.situation import Situation
 from plans.group import as_one
@@ -125,8 +125,17 @@ def caption(situation: Situation, goal: FocusBracket, choice: Choice, settings: 
     return (
         f"{words.shot(settings)}, picture {choice.part + 1} of {len(foci)}, focused at "
         f"{words.metres(settings.focus.distance_m)}: {words.sharp(seen.near_m, seen.far_m)}; merged, the sharp parts "
-        f"of all {len(foci)} make one picture sharp throughout."
+        f"of all {len(foci)} make one picture sharp throughout{_restless(situation, goal)}."
     )
+
+
+def _restless(situation: Situation, goal: FocusBracket) -> str:
+    """What lies differently in each picture, or nothing."""
+    several = moving.movers(situation, *span_m(situation, goal))
+    if not several:
+        return ""
+    what = words.listed(moving.body(one) for one in several)
+    return f" where things stand still; what moves ({what}) lies differently in each and does not merge"
 
 
 def frame_name(goal: FocusBracket, part: int) -> str:

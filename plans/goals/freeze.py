@@ -59,8 +59,8 @@ def caption(situation: Situation, goal: Freeze, settings: Settings, seen: Predic
     own = goal.smear_mm is not None or goal.smear_px is not None
     less = f"within the {most} that were asked for" if own else f"less than the {most} that still looks like a point"
     return (
-        f"{words.shot(settings)}: {words.the(goal.subject)} moves {smear} on the sensor while the shutter is open, "
-        f"{less}, so it stands still in the picture."
+        f"{words.shot(settings)}: {moving.moved(situation.subject(goal.subject))} {smear} on the sensor while the "
+        f"shutter is open, {less}, which looks still in the picture."
     )
 
 

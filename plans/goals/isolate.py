@@ -6,7 +6,7 @@ import math
 
 from plans import optics
 from plans.brief import Isolate, IsolateGrade
-from plans.goals import words
+from plans.goals import moving, words
 from plans.goals.brightness import miss_reason
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
@@ -66,9 +66,11 @@ def criteria(situation: Situation, goal: Isolate) -> tuple[str, ...]:
 def caption(situation: Situation, goal: Isolate, settings: Settings, seen: Predicted) -> str:
     """One sentence for a student."""
     where = _background(situation, goal)[1]
-    name = words.the(goal.subject)
+    name, subject = words.the(goal.subject), situation.subject(goal.subject)
+    smears = seen.smear_mm.get(goal.subject, 0.0) > situation.coc_mm
+    moved = f" (but {moving.smear_words(situation, seen, [subject])})" if smears else ""
     return (
-        f"{words.shot(settings)}: {words.sharp(seen.near_m, seen.far_m)}, which holds {name} whole, while "
+        f"{words.shot(settings)}: {words.sharp(seen.near_m, seen.far_m)}, which holds {name} whole{moved}, while "
         f"every point of {where} spreads to a disc of {words.millimetres(seen.background_disc_mm or 0)}, "
         f"{words.percent(seen.background_disc_share or 0)} of the frame's width."
     )

@@ -139,7 +139,7 @@ def caption(situation: Situation, goal: Perspective, choice: Choice, settings: S
     """One sentence for a student."""
     focal = goal.focal_lengths_mm[choice.part]
     s, shift = distance_m(situation, goal, focal), shift_m(situation, goal, focal)
-    moved = f", the tripod {words.metres(abs(shift))} {'farther back' if shift > 0 else 'nearer'} than in the brief"
+    moved = f", the camera {words.metres(abs(shift))} {'farther back' if shift > 0 else 'nearer'} than in the brief"
     head = f"{_mm(focal)}, {words.shot(settings)}, from {words.metres(s)}{moved if abs(shift) >= 0.0005 else ''}"
     head = f"{head}: {words.the(goal.subject)} is as large as in the others"
     behind = situation.background(situation.subject(goal.subject).farthest_m)

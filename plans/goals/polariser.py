@@ -32,7 +32,7 @@ def name(goal: PolariserPair) -> str:
 
 def frame_name(goal: PolariserPair, part: int) -> str:
     """One frame in a few words."""
-    return f"{name(goal)}: reflections {('let through', 'taken away')[part]}"
+    return f"{name(goal)}: {words.turned(TURNS[part])}"
 
 
 def stacks(situation: Situation) -> frozenset[int]:
@@ -69,11 +69,12 @@ def caption(situation: Situation, goal: PolariserPair, choice: Choice, settings:
     """One sentence for a student."""
     if TURNS[choice.part] == "least":
         return (
-            f"{words.shot(settings)}, turned to let reflections through: water and leaves shine as they do to the eye."
+            f"{words.shot(settings)}, turned until reflections are strongest: water and leaves shine at least as "
+            "much as to the eye."
         )
     angle = round(90 - optics.brewster_deg(WATER_INDEX))
     return (
-        f"{words.shot(settings)}, turned to take reflections away: those on water go, how many of them depends on the "
+        f"{words.shot(settings)}, turned until reflections are weakest: how much of those on water goes depends on the "
         f"angle, most at about {angle}° to the surface."
     )
 

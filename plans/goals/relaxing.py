@@ -191,7 +191,7 @@ def _focus_bracket(situation: Situation, goal: FocusBracket, reachable: Reachabl
 
 def _faults(situation: Situation, goal: Faults, reachable: Reachable) -> Iterator[str]:
     for wrong in goal.show:
-        asked = faults.amount(goal, wrong)
+        asked = faults.amount(situation, goal, wrong)
         less = (round(asked * share, 2) for share in (0.75, 0.5, 0.25))
         smaller = (goal.model_copy(update={"by": {**goal.by, wrong: amount}}) for amount in less if amount >= 1)
         found = _first(situation, smaller, reachable)

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from plans.brief import Compare, Deep, Faults, FocusBracket, Freeze, Goal, Isolate, Perspective, Silk
 from plans.exposure import density_of_stops
-from plans.goals import focus_bracket, relaxing, words
+from plans.goals import fitting, focus_bracket, relaxing, words
 from plans.goals.relaxing import Reachable
 from plans.goals.situation import Situation
 from plans.goals.waiting import waits
@@ -103,13 +103,15 @@ def _distance(situation: Situation, goal: Goal, reachable: Reachable) -> Iterato
     back = _smallest(_SHIFTS_M, lambda shift: reachable(situation.stepped_back(shift), goal), finer)
     if back is not None:
         at = words.metres(round(situation.subject(name).distance_m + back, 4))
-        yield f"step back {words.metres(back)}, so that {name} is {at} away, and frame again"
+        cut = fitting.cut_off(situation.stepped_back(back))
+        yield f"step back {words.metres(back)}, so that {words.the(name)} is {at} away, and frame again{cut}"
         return
     nearer = [shift for shift in _SHIFTS_M if shift * 1000 < room * 1000 - situation.focal_mm - 50]
     forth = _smallest(nearer, lambda shift: reachable(situation.stepped_back(-shift), goal), finer)
     if forth is not None:
         at = words.metres(round(situation.subject(name).distance_m - forth, 4))
-        yield f"go {words.metres(forth)} nearer, so that {name} is {at} away, and frame again"
+        cut = fitting.cut_off(situation.stepped_back(-forth))
+        yield f"go {words.metres(forth)} nearer, so that {words.the(name)} is {at} away, and frame again{cut}"
 
 
 def _focal_length(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[str]:
@@ -133,7 +135,8 @@ def _focal_length(situation: Situation, goal: Goal, reachable: Reachable) -> Ite
             finer,
         )
         if found is not None:
-            yield f"use a focal length of {found} mm instead of {words.figures(now)} mm, and frame again"
+            cut = fitting.cut_off(situation.with_focal_length(float(found)))
+            yield f"use a focal length of {found} mm instead of {words.figures(now)} mm, and frame again{cut}"
             return
 
 
@@ -167,7 +170,8 @@ def _light(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[s
         )
         if found is not None:
             amount = words.stops(abs(found) / 3)
-            yield f"come back in light of EV {words.figures(now + found / 3)}, {amount} {word} than now"
+            there = words.ev(now + found / 3, guessed=situation.scene.light.origin == "guess")
+            yield f"come back in light of {there}, {amount} {word} than now"
             yield from _waits(situation, goal)
             return
 

@@ -102,10 +102,11 @@ def caption(situation: Situation, goal: Silk, settings: Settings, seen: Predicte
     """One sentence for a student."""
     smear, name = seen.smear_mm[goal.subject], words.the(goal.subject)
     shown = "and is drawn out" if goal.share else _SHOWN[goal.grade]
-    return (
-        f"{words.shot(settings)}: while the shutter is open {name} moves {words.millimetres(smear)} on the sensor, "
-        f"{words.percent(smear / whole_mm(situation, goal))} of {whole_words(goal)}, {shown}."
-    )
+    share = smear / whole_mm(situation, goal)
+    far = f"{words.millimetres(smear)} on the sensor, {words.percent(share)} of {whole_words(goal)}"
+    if share >= 2:
+        far = f"{words.figures(share, 2) if share < 100 else round(share)} times {whole_words(goal)}"
+    return f"{words.shot(settings)}: while the shutter is open {name} moves {far}, {shown}."
 
 
 def reasons(situation: Situation, goal: Silk) -> list[str]:

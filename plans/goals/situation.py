@@ -27,7 +27,7 @@ _Goal = TypeVar("_Goal")
 _Found = TypeVar("_Found")
 
 _HAIR = 1 + 1e-9  # a limit met to the last digit counts as met
-_SAME_MARK = 1.02  # 1/50 s is the mark that 1/50.1 s asks for
+SAME_MARK = 1.02  # 1/50 s is the mark that 1/50.1 s asks for
 
 
 def limited(scale: Scale, at_most: str | None) -> Scale:
@@ -42,7 +42,7 @@ def limited(scale: Scale, at_most: str | None) -> Scale:
 
 
 def _is_within(mark: Mark, longest_s: float) -> bool:
-    return min(mark.exact, label_value("time", mark.label)) <= longest_s * _SAME_MARK
+    return min(mark.exact, label_value("time", mark.label)) <= longest_s * SAME_MARK
 
 
 def held(scale: Scale, longest_s: float) -> Scale:
@@ -121,14 +121,16 @@ class Situation:
 
     @property
     def hand_held_s(self) -> float | None:
-        """Longest time that this support commonly keeps still; None on a tripod. [s] Common practice, no source."""
+        """Longest time that this support commonly keeps still; None on a tripod. [s] Common practice, no source.
+
+        1/f by hand, longer by the support's gain (`plans.kit.Kit.longest_held_s`).
+        """
         if self.kit.support == "tripod":
             return None
         return self._hand_held_s(self.focal_mm)
 
     def _hand_held_s(self, focal_mm: float) -> float:
-        limit = motion.longest_hand_held_s(focal_mm, self.kit.body.sensor.crop, self.kit.cautious)
-        return limit * 2.0**motion.MONOPOD_GAIN if self.kit.support == "monopod" else limit
+        return self.kit.longest_held_s(focal_mm)
 
     def still(self, focal_mm: float) -> Mask:
         """Which times of the scale in force this support keeps still at another focal length as well. [mm]"""

@@ -56,6 +56,39 @@ def stops(value: Fraction | float) -> str:
     return f"{text} stop" if abs(float(text)) <= 1 else f"{text} stops"
 
 
+def mixed(value: Fraction | float) -> str:
+    """A number of stops, fractions as they are counted on the dials: ``2 1/3 stops``, ``1/3 stop``, ``2.41 stops``.
+
+    Its sign is left out. A number that no sixth of a stop comes near is told with two decimals.
+    """
+    size: Fraction = abs(Fraction(value).limit_denominator(6))
+    if abs(float(size) - abs(float(value))) > 0.0005:
+        return stops(round(abs(float(value)), 2))
+    whole, rest = divmod(size, 1)
+    text = " ".join([str(whole)] * bool(whole) + [str(rest)] * bool(rest)) or "0"
+    return f"{text} {'stop' if 0 < size <= 1 else 'stops'}"
+
+
+def light_factor(stops_more: Fraction) -> str:
+    """So many stops more or less, as light: ``4 times the light``, ``1/4 of the light``, ``79 % of the light``."""
+    if stops_more > 0:
+        return f"{figures(float(2**stops_more), 3)} times the light"
+    if stops_more.denominator == 1:
+        return f"1/{2**-stops_more} of the light"
+    return f"{percent(float(2**stops_more))} of the light"
+
+
+def ev(value: float, guessed: bool = False) -> str:
+    """An exposure value to a tenth of a stop, which is finer than it is known: ``EV 13``, ``about EV -7.4``. [stops]"""
+    text = f"{round(value, 1) + 0.0:.1f}".removesuffix(".0")
+    return f"{'about ' * guessed}EV {text}"
+
+
+def turned(how: str) -> str:
+    """How a polariser is turned (``least`` or ``most``), by what is seen: ``reflections strongest``."""
+    return f"reflections {'strongest' if how == 'least' else 'weakest'}"
+
+
 def mark(value: Mark) -> str:
     """A mark with what it is: ``f/5.6``, ``1/60 s``, ``ISO 800``."""
     return {"aperture": "{}", "time": "{} s", "iso": "ISO {}"}[value.kind].format(value.label)

@@ -16,7 +16,7 @@ def by_mistake(goal, **changes):
     """The pictures by what went wrong in them; the right one by None."""
     steps = reached({"faults": goal}, **changes)
     show = goal.get("show", MISTAKES) if isinstance(goal, dict) else MISTAKES
-    names = {"under": "underexposed", "over": "overexposed", "motion": "blurred by motion"}
+    names = {"under": "underexposed", "over": "overexposed", "motion": "with motion blur"}
     found = {None: next(step for step in steps if step.goal.endswith("as it should be"))}
     for word in show:
         found[word] = next(step for step in steps if step.goal.endswith(names.get(word, word)))

@@ -267,3 +267,22 @@ def test_one_mistake_gives_one_complaint_with_its_place_and_what_to_do(old, new,
 def test_every_word_of_the_kit_has_two_bad_inputs_and_more_here():
     words = [case[0] for case in CASES]
     assert {word for word in words if words.count(word) < 2} == set()
+
+
+@pytest.mark.parametrize("word", ["gain: 1 stop", "rule: 1/f"])
+def test_what_limits_times_without_a_tripod_is_refused_on_one(word):
+    key, value = word.split(": ")
+    assert demo(kit__support={"by": "monopod", key: value}).kit.support == "monopod"
+    with pytest.raises(BriefError, match=f"Delete {key}: on a tripod no rule limits the times"):
+        demo(kit__support={"by": "tripod", key: value})
+
+
+@pytest.mark.parametrize(
+    ("support", "stops"),
+    [("hand", 0), ("monopod", 2), ({"by": "monopod", "gain": "0"}, 0), ({"by": "hand", "gain": "2 1/2 stops"}, 2.5)],
+)
+def test_the_longest_time_held_is_one_over_f_longer_by_what_the_support_gains(support, stops):
+    # 1/f with f as on full frame, of 43.267 mm; two stops on a monopod: common practice, no source.
+    kit = demo(kit__support=support).kit
+    crop = 43.267 / (35.9**2 + 24**2) ** 0.5
+    assert kit.longest_held_s(85.0) == pytest.approx(2**stops / (85 * crop))

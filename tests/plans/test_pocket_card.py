@@ -99,13 +99,13 @@ def test_there_is_a_box_for_everything_to_do_and_for_nothing_else(plan, brief):
 def test_each_group_says_where_to_focus_and_what_to_look_at(plan, brief):
     text = flat(card_text(card(plan, brief)))
     for words in (
-        "g1 compare freeze spout and silk spout focus: spout, 3 m",
-        "look: the spout: no streaks, seen enlarged",
-        "look: the spout drawn out; all that stands is sharp",
-        "look: the heron sharp whole, background soft",
-        "look: near and far end sharp, seen enlarged",
-        "look: all equally bright; framing as before",
-        "look: even steps from dark to bright",
+        "compare freeze spout and silk spout (goal 1) focus: spout, 3 m",
+        ": the spout: no streaks, seen enlarged",
+        ": the spout drawn out; what stands still is sharp",
+        ": the heron sharp whole, background soft",
+        ": near and far end sharp, seen enlarged, but the spout smeared",
+        ": all equally bright; framing as before",
+        ": even steps from dark to bright",
     ):
         assert words in text
 
@@ -138,7 +138,7 @@ def test_bulb_times_a_turned_polariser_and_a_focal_length_stand_beside_the_pictu
     body = brief.kit.body.model_copy(update={"bulb_above_s": 32.0})
     slow = brief.model_copy(update={"kit": brief.kit.model_copy(update={"body": body})})
     text = flat(card_text(card(with_steps(plan, long), slow)))
-    assert "60 s ISO 800 bulb 85 mm turner most" in text
+    assert "60 s ISO 800 bulb 85 mm turner (reflections weakest)" in text
     assert "bulb" not in card_text(card(with_steps(plan, long), brief))
 
 

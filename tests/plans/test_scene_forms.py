@@ -301,7 +301,7 @@ def test_a_sky_without_place_and_time_asks_for_them_and_says_nothing_when_they_a
 def test_the_guide_holds_every_word_of_several_parts_too():
     code = re.findall(r"`([^`\n]+)`", GUIDE.replace(DEMO, ""))
     words = [*get_args(Sky), *get_args(Shutter), *get_args(ShownOn), *get_args(Near), *DIRECTIONS, *INTENTS,
-             *MeterForm.words(), *SiteForm.words(), "1/f", "1/(2f)", "50 Hz", "60 Hz", "by", "rule", "set",
+             *MeterForm.words(), *SiteForm.words(), "1/f", "1/(2f)", "50 Hz", "60 Hz", "by", "rule", "gain", "set",
              "above"]  # fmt: skip
     missing = [word for word in words if not any(re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text) for text in code)]
     assert missing == []
@@ -316,7 +316,7 @@ def test_the_guide_holds_every_word_of_several_parts_too():
         ("{above: 30 s, to: 8 min}", "name: demo body -> name: demo body\n    bulb: @"),
         ("[mechanical, electronic]", "name: demo body -> name: demo body\n    shutter: @"),
         ("{name: polariser, kind: polariser, stops: 1.3, most: 2 stops}", "{name: ND 8, stops: 3} -> @"),
-        ("{by: hand, rule: 1/(2f)}", "support: tripod -> support: @"),
+        ("{by: hand, rule: 1/(2f), gain: 1 stop}", "support: tripod -> support: @"),
         ("corrections: {aperture: {f/1.8: -0.2 stops}, time: {1/8000 s: +0.1 stops}}", "support: tripod -> @"),
         ("{aperture: f/8, time: 1/125 s, iso: 100}", "{ev100: 13} -> {meter: @}"),
         ("limits: {flicker: avoid}", "limits: {iso_at_most: 6400, spread: 1/6} -> @"),
@@ -356,7 +356,7 @@ def test_no_value_put_anywhere_does_more_than_give_a_brief_or_complaints():
         kit__lens__focal_length={"from": "24 mm", "to": "70 mm", "set": "50 mm"},
         kit__lens__widest={"24 mm": "f/1.8", "70 mm": "f/2"},
         kit__filters=[{"name": "a", "kind": "polariser", "stops": "1", "measured": "1.2", "most": "2", "stacks": "no"}],
-        kit__support={"by": "hand", "rule": "1/f"},
+        kit__support={"by": "hand", "rule": "1/f", "gain": "2 stops"},
         kit__corrections={"aperture": {"f/2": "0.1"}, "time": {"1 s": "0.1"}},
         scene__light={"meter": {"aperture": "f/8", "time": "1/125 s", "iso": "100"}},
         scene__facing="N",
