@@ -15,7 +15,7 @@ from plans.explain_light import filter_words, parts, together
 from plans.explain_picture import picture_lines
 from plans.glossary import Glossary
 from plans.goals import words
-from plans.plan import ControlStep, ExposeStep, GroupNote, OperatorStep, Plan, Settings
+from plans.plan import ControlStep, ExposeStep, GroupNote, OperatorStep, Plan, Settings, TimelapseStep
 from plans.rehearsal import summary, wrapped
 
 _WHY_HELD = {
@@ -120,7 +120,14 @@ def _group_lines(note: GroupNote, shared: Sequence[str], glossary: Glossary) -> 
     return [*lines, ""]
 
 
-def _other(step: ControlStep | OperatorStep, glossary: Glossary) -> list[str]:
+def _other(step: ControlStep | OperatorStep | TimelapseStep, glossary: Glossary) -> list[str]:
+    if isinstance(step, TimelapseStep):
+        lines = [*wrapped(f"{step.id}  {step.goal}"), *glossary.lines(_line(step.settings), 4)]
+        for text in step.expects:
+            lines += glossary.lines(f"- {text}", 4)
+        for text in step.criteria:
+            lines += glossary.lines(f"must hold: {text}", 4)
+        return [*lines, *glossary.lines(f"caption: {step.caption}", 4)]
     if isinstance(step, OperatorStep):
         lines = [*wrapped(f"{step.id}  YOUR HANDS"), *glossary.lines(step.text, 4)]
         return [*lines, *glossary.lines(f"why: {step.why}", 4)]

@@ -29,17 +29,19 @@ _END = 1e-9  # [stops] what rounding leaves
 class Look:
     """How dark the night is wanted: ``depth`` stops below the day, reached ``span`` stops below ``begins_ev``.
 
-    Between, it goes over smoothly (3x^2 - 2x^3). The default is a matter of taste: common practice, no source.
+    Between, it goes over smoothly (3x^2 - 2x^3). ``by_day``: wanted brightness against mid grey before that. The
+    default is a matter of taste: common practice, no source. [stops]
     """
 
     depth: float = 2.0
     begins_ev: float = 6.0
     span: float = 12.0
+    by_day: float = 0.0
 
     def offset(self, level: float) -> float:
-        """Wanted brightness against mid grey at a level of light; never above zero. [stops]"""
+        """Wanted brightness against mid grey at a level of light. [stops]"""
         x = min(max((self.begins_ev - level) / self.span, 0.0), 1.0)
-        return -self.depth * x * x * (3 - 2 * x)
+        return self.by_day - self.depth * x * x * (3 - 2 * x)
 
     def light(self, level: float) -> float:
         """What settings should give at a level of light. [stops]"""
@@ -195,6 +197,10 @@ class Controller:
         """The rung that gives ``light`` most nearly; of two alike the darker one. [stops]"""
         return min(range(len(self.rungs)), key=lambda n: (abs(self.rungs[n] - light), n))
 
+    def onto(self, state: State, before: Controller) -> State:
+        """The state on this ladder instead of the one ``before``, for a change of the interval."""
+        return replace(state, index=self.nearest(before.rungs[min(state.index, len(before.rungs) - 1)]), against_s=0.0)
+
     def step(self, state: State, reading: Reading | None, next_s: float) -> tuple[State, Decision]:
         """Take in one frame's reading, or note that there is none, and decide on the frame at ``next_s``.
 
@@ -286,7 +292,9 @@ class Controller:
         against = 0.0
         if 0 <= beyond < len(rungs):
             gap = abs(rungs[beyond] - rungs[index])
-            trend = 0 if abs(s.rate) <= max(t.trend, t.sure * math.sqrt(s.p_rate)) else (1 if s.rate < 0 else -1)  # falling light wants brighter settings
+            trend = (
+                0 if abs(s.rate) <= max(t.trend, t.sure * math.sqrt(s.p_rate)) else (1 if s.rate < 0 else -1)
+            )  # falling light wants brighter settings
             along = trend == (1 if brighter else -1)
             limit = gap * (t.hold if trend == 0 else t.lean if along else t.oppose)
             patience = 0.0 if along else t.patience_s
@@ -326,7 +334,7 @@ class Controller:
 
     def _level_of(self, light: float) -> float:
         """The level of light for which settings that give ``light`` are right. [EV100]"""
-        low, high = -light - self.look.depth, -light
+        low, high = self.look.by_day - light - self.look.depth, self.look.by_day - light
         for _ in range(40):
             middle = (low + high) / 2
             low, high = (low, middle) if self.look.light(middle) < light else (middle, high)

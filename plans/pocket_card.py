@@ -14,7 +14,7 @@ from typing import Literal
 
 from plans.brief import Brief
 from plans.goals import words
-from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, Settings, Step
+from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, Settings, Step, TimelapseStep
 from plans.rehearsal import light_words, minutes
 
 COLUMNS = 40
@@ -164,6 +164,10 @@ def _between(step: Step, bulb_above_s: float | None) -> Iterator[CardLine]:
     yield from (CardLine("caution", caution) for caution in step.cautions)
     if isinstance(step, OperatorStep):
         yield CardLine("do", step.text)
+    elif isinstance(step, TimelapseStep):
+        yield CardLine("head", f"TIME-LAPSE  {step.frames} frames")
+        yield _frame(step.settings, "", 0.0, bulb_above_s)
+        yield from (CardLine("note", text) for text in step.expects[:1])
     elif isinstance(step, ControlStep):
         yield CardLine("head", "METER" if step.purpose == "meter" else "CHECK")
         yield _frame(step.settings, "", 0.0, bulb_above_s)

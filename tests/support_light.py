@@ -1,8 +1,8 @@
 """A sky of our own for judging time-lapse controllers: it shares no code and no curve with ``plans``.
 
-Light is counted as EV100 [stops], time in seconds. The sun moves on a circle of fixed declination; its light is a smooth
-monotone curve through rounded published figures (AMS Glossary: 585-410 lx at sunset, 3.5-2 lx at the end of civil
-twilight; 0.008 and 0.0006 lx at -12 and -18 degrees are tabulated values as transcribed; those by day are from memory).
+Light is counted as EV100 [stops], time in seconds. The sun moves on a circle of fixed declination; its light is a
+smooth monotone curve through rounded published figures (AMS Glossary: 585-410 lx at sunset, 3.5-2 lx at the end of civil
+twilight; 0.008 and 0.0006 lx at -12 and -18 degrees are tabulated values, those by day are from memory).
 Each scene then bends it by amounts that the controller is not told.
 """
 
@@ -73,7 +73,8 @@ class Scene:
     """One run's truth, a value a frame. ``light``: what falls; ``content``: what is added to the reading only.
 
     ``target``: the light with flutter smoothed away, plus the wanted look, as settings' EV. ``lost``: no reading.
-    ``slope``: contrast of the meter's tone curve. ``noise``: draws of the reading's noise. [stops]
+    ``slope``: contrast of the meter's tone curve. ``noise``, ``shutter``: draws of the reading's noise and of the
+    shutter's unevenness. [stops]
     """
 
     family: str
@@ -86,6 +87,7 @@ class Scene:
     start: float
     before: Array
     bracket_noise: Array
+    shutter: Array
     target: Array = field(init=False)
 
     def __post_init__(self) -> None:
@@ -192,11 +194,12 @@ def draw(rng: np.random.Generator, family: str, site: str, interval: float, risi
         start=float(level[0] + rng.normal(0, 0.05)),
         before=level[0] + rng.uniform(-0.004, 0.004) * np.arange(8),
         bracket_noise=rng.normal(0, 0.03, 8),
+        shutter=rng.normal(0, 0.015, FRAMES),
     )
 
 
 def code(stops: float, slope: float) -> int:
-    """What an 8-bit picture shows, as a mean code: mid grey at 118, a tone curve of some slope, clipped, a whole number."""
+    """What an 8-bit picture shows, as a whole mean code: mid grey at 118, a tone curve of some slope, clipped."""
     linear = min(0.18 * 2.0 ** (slope * stops), 1.0)
     encoded = 12.92 * linear if linear <= 0.0031308 else 1.055 * linear ** (1 / 2.4) - 0.055
     return int(np.clip(round(255 * encoded), 0, 255))
@@ -213,15 +216,15 @@ class Ladder:
         """EV100 for which each rung is right, descending. [stops]"""
         longest = np.floor(3 * np.log2(self.interval - OVERHEAD_S) + 1e-9)
         lowest = max(3.0 - longest / 3 - 6.0, self.dark_end)  # f/2.8 is three stops of Av, the ISO runs over six
-        return np.arange(round(3 * 16), round(3 * lowest) - 1, -1) / 3
+        return np.arange(3 * 16, round(3 * lowest) - 1, -1) / 3
 
 
 @dataclass
 class Score:
     """How one run went. RMS and worst error against the smoothed truth [stops]; reversals a hundred frames.
 
-    ``raw_flicker`` and ``flicker``: what the settings put into the film before and after its smoothing; ``gain``: the
-    largest correction that smoothing asks for. [stops]
+    ``raw_flicker`` and ``flicker``: what the settings put into the film before and after its smoothing, ``jittered``
+    with an uneven shutter; ``gain``: the largest correction that smoothing asks for. [stops]
     """
 
     rms: float
@@ -230,6 +233,7 @@ class Score:
     clipped: float
     raw_flicker: float
     flicker: float
+    jittered: float
     gain: float
 
 
@@ -251,6 +255,7 @@ def score(scene: Scene, settings: Array, reachable: Array | None = None) -> Scor
         clipped=float(np.mean(shown > 2.47)),
         raw_flicker=jitter(settings),
         flicker=jitter(smooth),
+        jittered=jitter(smooth + scene.shutter),
         gain=float(np.abs(settings - smooth).max()),
     )
 

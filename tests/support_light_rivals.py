@@ -1,4 +1,4 @@
-"""Controllers to hold the project's own against: controls that must fail, a fallback, and an oracle that shows the floor.
+"""Controllers to hold the project's own against: some that must fail, and an oracle that shows the floor.
 
 Each rival is called with a frame's number and its reading (stops against mid grey, None when lost) and answers with the
 settings' EV for the next frame on a grid of thirds. [stops]
