@@ -53,28 +53,32 @@ class Tuning:
     """The controller's figures; stops and seconds.
 
     ``noise``: a reading's. ``walk``, ``swing``: how freely level and rate wander (variance a second). ``clip``: the
-    largest pull by one frame that cannot be light. ``drift``, ``alarm``: dead zone and threshold of the cumulative sum,
-    in stops and in stop seconds. ``adapt_s``: how fast the noise is learned. ``hold``, ``lean``, ``oppose``:
-    hysteresis without a trend, with it and against it, in steps of the ladder. ``patience_s``: how long an error lasts
-    before it is followed without or against a trend. ``trend``: smallest rate that counts as one.
+    largest pull by one frame that is darker than light can get so fast (a cloud, a person), ``flash``: by one that is
+    brighter. ``drift``, ``alarm``: dead zone and threshold of the cumulative sum, in stops and in stop seconds.
+    ``adapt_s``: how fast the noise is learned. ``hold``, ``lean``, ``oppose``: hysteresis without a trend, with it and
+    against it, in steps of the ladder. ``patience_s``: how long an error lasts before it is followed without or against
+    a trend. ``trend``, ``sure``: smallest rate that counts as one, and in its own standard deviations. ``turn``,
+    ``turn_s``: hysteresis in steps, and patience, before the settings turn back. ``blind``: clipped frames in a row
+    before settings go down blindly. ``fog_s``, ``fog_memory_s``, ``fog_stops``: over how long detail is averaged and
+    must be lost, how long its best is remembered, and how much of it counts (halvings).
     """
 
-    noise: float = 0.1
-    swing: float = 3e-10
-    walk: float = 1e-7
-    clip: float = 0.35
-    flash: float = 0.35
+    noise: float = 0.08
+    swing: float = 1.8e-9
+    walk: float = 1e-6
+    clip: float = 0.33
+    flash: float = 0.2
     drift: float = 0.15
-    alarm: float = 40.0
+    alarm: float = 28.0
     adapt_s: float = 200.0
-    hold: float = 0.75
-    lean: float = 0.6
-    oppose: float = 1.2
+    hold: float = 0.68
+    lean: float = 0.56
+    oppose: float = 1.0
     patience_s: float = 60.0
     trend: float = 1e-4
-    sure: float = 0.0
-    turn: float = 0.0
-    turn_s: float = 0.0
+    sure: float = 0.2
+    turn: float = 1.05
+    turn_s: float = 45.0
     blind: int = 3
     fog_s: float = 120.0
     fog_memory_s: float = 2400.0

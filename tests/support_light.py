@@ -1,8 +1,8 @@
 """A sky of our own for judging time-lapse controllers: it shares no code and no curve with ``plans``.
 
 Light is counted as EV100 [stops], time in seconds. The sun moves on a circle of fixed declination; its light is a
-smooth monotone curve through rounded published figures (AMS Glossary: 585-410 lx at sunset, 3.5-2 lx at the end of civil
-twilight; 0.008 and 0.0006 lx at -12 and -18 degrees are tabulated values, those by day are from memory).
+smooth monotone curve through rounded published figures (AMS Glossary: 585-410 lx at sunset, 3.5-2 lx at the end of
+civil twilight; 0.008 and 0.0006 lx at -12 and -18 degrees are tabulated values, those by day are from memory).
 Each scene then bends it by amounts that the controller is not told.
 """
 

@@ -213,9 +213,9 @@ def _ends(seen: Seen) -> Iterator[str]:
         return
     worst = min(short, key=seen.missing)
     yield (
-        f"Dark end: not reached from {seen.clock(short[0].at_s)} on: frames stay at the longest time and highest ISO "
-        f"and come out up to {words.stops(-seen.missing(worst))} darker than wanted in open country. What would help: a "
-        "longer interval by then (`changes`), a higher `iso_at_most`, a wider aperture, no filter, lamps or the moon."
+        f"Dark end: not reached from {seen.clock(short[0].at_s)} on: frames stay at the longest time and highest "
+        f"ISO and come out up to {words.stops(-seen.missing(worst))} darker than wanted in open country. What helps: "
+        "a longer interval by then (`changes`), a higher `iso_at_most`, a wider aperture, no filter, lamps or the moon."
     )
 
 
@@ -247,13 +247,13 @@ def _angle(seen: Seen) -> Iterator[str]:
     more = math.log2(wanted / time)
     yield (
         f"In the brightest light {words.seconds(time)} opens the shutter for "
-        f"{words.figures(stars.shutter_angle_deg(time, interval), 2)} degrees of the interval; half of it (180 degrees, "
-        f"{words.seconds(interval / 2)}) makes what moves flow and is common practice, no source."
+        f"{words.figures(stars.shutter_angle_deg(time, interval), 2)} degrees of the interval; half of it (180 "
+        f"degrees, {words.seconds(interval / 2)}) makes what moves flow and is common practice, no source."
     )
     if more > 1:
         yield (
-            f"For {words.seconds(wanted)} by day {words.stops(round(more * 3) / 3)} of neutral density would have to be "
-            "on; by night it would have to come off again, which shakes the camera."
+            f"For {words.seconds(wanted)} by day {words.stops(round(more * 3) / 3)} of neutral density would have to "
+            "be on; by night it would have to come off again, which shakes the camera."
         )
 
 
