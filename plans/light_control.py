@@ -79,7 +79,7 @@ class Tuning:
     sure: float = 0.2
     turn: float = 1.05
     turn_s: float = 45.0
-    blind: int = 3
+    blind: int = 4
     fog_s: float = 120.0
     fog_memory_s: float = 2400.0
     fog_stops: float = 1.0
