@@ -58,27 +58,28 @@ class Tuning:
     ``adapt_s``: how fast the noise is learned. ``hold``, ``lean``, ``oppose``: hysteresis without a trend, with it and
     against it, in steps of the ladder. ``patience_s``: how long an error lasts before it is followed without or against
     a trend. ``trend``, ``sure``: smallest rate that counts as one, and in its own standard deviations. ``turn``,
-    ``turn_s``: hysteresis in steps, and patience, before the settings turn back. ``blind``: clipped frames in a row
-    before settings go down blindly. ``fog_s``, ``fog_memory_s``, ``fog_stops``: over how long detail is averaged and
-    must be lost, how long its best is remembered, and how much of it counts (halvings).
+    ``turn_s``: hysteresis in steps, and patience, before the settings turn back, within ``forget_s`` of the last move.
+    ``blind``: clipped frames in a row before settings go down blindly. ``fog_s``, ``fog_memory_s``, ``fog_stops``: over
+    how long detail is averaged and must be lost, how long its best is remembered, how much of it counts (halvings).
     """
 
     noise: float = 0.08
-    swing: float = 1.8e-9
+    swing: float = 1.3e-9
     walk: float = 1e-6
     clip: float = 0.33
     flash: float = 0.2
     drift: float = 0.15
     alarm: float = 28.0
     adapt_s: float = 200.0
-    hold: float = 0.68
+    hold: float = 0.8
     lean: float = 0.56
-    oppose: float = 1.0
+    oppose: float = 1.15
     patience_s: float = 60.0
     trend: float = 1e-4
-    sure: float = 0.2
+    sure: float = 0.5
     turn: float = 1.05
     turn_s: float = 45.0
+    forget_s: float = 1200.0
     blind: int = 4
     fog_s: float = 120.0
     fog_memory_s: float = 2400.0
@@ -120,6 +121,7 @@ class State:
     decided_s: float
     against_s: float = 0.0
     heading: int = 0
+    moved_s: float = 0.0
     blind: int = 0
     unread: int = 0
     sharp: float | None = None
@@ -302,7 +304,7 @@ class Controller:
             along = trend == (1 if brighter else -1)
             limit = gap * (t.hold if trend == 0 else t.lean if along else t.oppose)
             patience = 0.0 if along else t.patience_s
-            if s.heading == (-1 if brighter else 1):
+            if s.heading == (-1 if brighter else 1) and next_s - s.moved_s < t.forget_s:
                 limit, patience = max(limit, gap * t.turn), max(patience, t.turn_s)
             if abs(error) > limit:
                 against = s.against_s + waited
@@ -315,7 +317,8 @@ class Controller:
         elif index == 0 and error > self._gap(index):
             end = "bright"
         heading = s.heading if index == s.index else (1 if index > s.index else -1)
-        s = replace(s, index=index, decided_s=next_s, against_s=against, heading=heading)
+        moved = s.moved_s if index == s.index else next_s
+        s = replace(s, index=index, decided_s=next_s, against_s=against, heading=heading, moved_s=moved)
         fogging = s.fog_s >= t.fog_s
         return s, Decision(index, level, wanted, error, s.rate, end, told.surprise, told.jumped, fogging, s.unread)
 

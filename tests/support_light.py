@@ -9,7 +9,7 @@ Each scene then bends it by amounts that the controller is not told.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -88,11 +88,7 @@ class Scene:
     before: Array
     bracket_noise: Array
     shutter: Array
-    target: Array = field(init=False)
-
-    def __post_init__(self) -> None:
-        smooth = gaussian(self.light, SMOOTH_S / self.interval)
-        self.target = smooth - wanted_look(smooth)
+    target: Array
 
 
 def _sun_course(rng: np.random.Generator, site: str, times: Array, rising: bool) -> Array:
@@ -108,13 +104,17 @@ def _sun_course(rng: np.random.Generator, site: str, times: Array, rising: bool)
 
 
 def _clouds(rng: np.random.Generator, times: Array) -> Array:
-    """Passing clouds of one to two stops and 5 to 60 s, edges of a few seconds; about one in six minutes."""
+    """Passing clouds of one to two stops and 5 to 60 s, edges of a few seconds; about one in six minutes.
+
+    None stands before the sun in the two minutes around the start, when the operator looks.
+    """
     dip = np.zeros_like(times)
-    at = rng.exponential(380.0)
+    at = times[0] + rng.exponential(380.0)
     while at < times[-1]:
         length, depth, edge = rng.uniform(5, 60), rng.uniform(1, 2), rng.uniform(1, 5)
-        inside = smoothstep((times - at) / edge) * smoothstep((at + length - times) / edge)
-        dip = np.minimum(dip, -depth * inside)
+        if not -60 - length < at < 60:
+            inside = smoothstep((times - at) / edge) * smoothstep((at + length - times) / edge)
+            dip = np.minimum(dip, -depth * inside)
         at += length + rng.exponential(380.0)
     return dip
 
@@ -158,26 +158,32 @@ def draw(rng: np.random.Generator, family: str, site: str, interval: float, risi
         interval = 17.0
     if family == "h":
         interval = 15.0
-    times = np.arange(FRAMES) * interval
+    pad = int(4 * SMOOTH_S / interval) + 1  # frames before and after, so that smoothing has no ends
+    count = FRAMES + 2 * pad
+    times = (np.arange(count) - pad) * interval
+    run = slice(pad, pad + FRAMES)
     level = _sun_course(rng, site, times, rising) + rng.uniform(-3.0, 0.5)
     floor = np.log2(10 ** rng.uniform(np.log10(0.002), np.log10(0.3)) / 2.5)
     level = np.logaddexp2(level, floor)
-    content = np.zeros(FRAMES)
+    content = np.zeros(count)
     if family in "bf":
         level = level + _clouds(rng, times)
     if family in "cf":
         level = level + _flutter(rng, times, interval)
     if family in "df":
-        content = content + _bursts(rng, FRAMES, 0.016, 1, 3.0, 3.0)
+        content = content + _bursts(rng, count, 0.016, 1, 3.0, 3.0)
     if family in "ef":
-        content = content - _bursts(rng, FRAMES, 0.025, 3, 0.3, 1.2)
+        content = content - _bursts(rng, count, 0.025, 3, 0.3, 1.2)
     if family in "fg":
         begins, lasts = rng.uniform(0.2, 0.7) * times[-1], rng.uniform(300, 1200)
         level = level + rng.choice([-1.0, 1.0]) * rng.uniform(1.0, 2.0) * smoothstep((times - begins) / lasts)
         level = _street_lights(rng, level, rising)
     if family == "h":
-        level = level + np.cumsum(rng.normal(0, 0.006 * np.sqrt(interval), FRAMES))
-        content = content + _bursts(rng, FRAMES, 0.008, 3, 2.0, 3.0)
+        level = level + np.cumsum(rng.normal(0, 0.006 * np.sqrt(interval), count))
+        content = content + _bursts(rng, count, 0.008, 3, 2.0, 3.0)
+    smooth = gaussian(level, SMOOTH_S / interval)
+    target = (smooth - wanted_look(smooth))[run]
+    level, content = level[run], content[run]
     noise = rng.normal(0, 0.03, FRAMES)
     if family == "g":
         noise = 0.05 * rng.standard_t(3, FRAMES)
@@ -195,6 +201,7 @@ def draw(rng: np.random.Generator, family: str, site: str, interval: float, risi
         before=level[0] + rng.uniform(-0.004, 0.004) * np.arange(8),
         bracket_noise=rng.normal(0, 0.03, 8),
         shutter=rng.normal(0, 0.015, FRAMES),
+        target=target,
     )
 
 
