@@ -15,7 +15,7 @@ from plans import hands, motion
 from plans.brief import Brief, Compare, Freeze, Silk
 from plans.goals import words
 from plans.kit import Kit
-from plans.plan import ControlStep, OperatorStep, Rig, Step, TimelapseStep
+from plans.plan import ControlStep, OperatorStep, Rig, Step
 from plans.rehearsal import HANDS_S, step_s
 from plans.scene import Site
 
@@ -115,8 +115,7 @@ def cautions_for(
 def is_dark(brief: Brief, steps: Sequence[Step], sun: SunSeen | None) -> bool:
     """Whether it is night at the place: light below EV 0, or the sun more than 6 degrees down."""
     metered = [step.predicted_ev100 for step in steps if isinstance(step, ControlStep)]
-    lapsed = [point.ev100 for step in steps if isinstance(step, TimelapseStep) for point in step.light]
-    light = min([brief.scene.light.ev100, *metered, *lapsed])
+    light = min([brief.scene.light.ev100, *metered])
     return light < NIGHT_EV or (sun is not None and sun.altitude_deg < NIGHT_SUN_DEG)
 
 

@@ -15,6 +15,7 @@ from plans.explain_light import filter_words, parts, together
 from plans.explain_picture import picture_lines
 from plans.glossary import Glossary
 from plans.goals import words
+from plans.goals.timelapse import darkest_ev
 from plans.plan import ControlStep, ExposeStep, GroupNote, OperatorStep, Plan, Settings, TimelapseStep
 from plans.rehearsal import summary, wrapped
 
@@ -52,6 +53,7 @@ def brief_of(plan: Plan) -> Brief | None:
 def packed(plan: Plan, brief: Brief) -> Bag:
     """The bag for a plan made from this brief."""
     dark = plan.inputs.light.ev100 < NIGHT_EV or any(NIGHT in step.cautions for step in plan.steps)
+    dark = dark or any(darkest_ev(step) < NIGHT_EV for step in plan.steps if isinstance(step, TimelapseStep))
     return bag_list(plan.steps, brief.kit, brief.scene, plan.estimate, wet=is_wet(brief), dark=dark)
 
 

@@ -255,14 +255,15 @@ def score(scene: Scene, settings: Array, reachable: Array | None = None) -> Scor
     moves = moves[moves != 0]
     shown = scene.light - settings
     smooth = gaussian(settings, 8.0)
+    steady = gaussian(error, 8.0)  # what the film is left with beside the wanted course of the light
     return Score(
         rms=float(np.sqrt(np.mean(error**2))),
         most=float(np.abs(error).max()),
         reversals=float(100 * np.sum(moves[1:] != moves[:-1]) / len(settings)),
         clipped=float(np.mean(shown > 2.47)),
-        raw_flicker=jitter(settings),
-        flicker=jitter(smooth),
-        jittered=jitter(smooth + scene.shutter),
+        raw_flicker=jitter(error),
+        flicker=jitter(steady),
+        jittered=jitter(steady + scene.shutter),
         gain=float(np.abs(settings - smooth).max()),
     )
 

@@ -24,8 +24,12 @@ _FAR_STOPS = 0.5  # what a frame may lie beyond an end of the ladder before it i
 
 # Usual cautions; local rules, signs and wardens prevail. Thunder: NOAA. The others are common practice, no source.
 ALONE = (
-    "The run goes on in the dark: keep the torch on you, stay warm and dry yourself, and go home when you feel unwell "
-    "or unsafe. The camera can be left; you cannot be replaced."
+    "The run goes on into the dark: tell someone where you are and when you are back, keep a torch on you, stay warm "
+    "and dry, and go home when you feel unwell or unsafe. The camera can be left; you cannot be replaced."
+)
+AT_NIGHT = (
+    "The run goes on in the dark: stay warm and dry yourself, and go home when you feel unwell or unsafe. The camera "
+    "can be left; you cannot be replaced."
 )
 THUNDER = (
     "No place outdoors is safe in a thunderstorm, and a tripod is tall metal: at the first thunder leave it, go into a "
@@ -297,7 +301,7 @@ def criteria(seen: Seen) -> tuple[str, ...]:
     depth = f"{words.figures(seen.look.depth)} stop{'' if seen.look.depth == 1 else 's'}"
     found = [
         "no frame is missing: each is triggered on its tick, and what is late or lost is told",
-        "settings follow the light with no turn back and forth, and none of the flashes and people that pass",
+        "settings follow the light, do not turn to and fro, and pay no heed to flashes and people that pass",
     ]
     if seen.look.depth:
         ends = seen.look.begins_ev - seen.look.span
@@ -320,7 +324,8 @@ def cautions(seen: Seen) -> tuple[str, ...]:
     found += _sun(seen)
     night = [point for point in seen.points if point.sun_deg < -6]
     if night or seen.situation.ev100 < 0:
-        found.append(ALONE)
+        dark = seen.situation.ev100 < 0 or seen.points[0].sun_deg < -6  # then setting up has told the rest
+        found.append(AT_NIGHT if dark else ALONE)
         found.append(DEW)
     if seen.when.duration_s >= 1800:
         found.append(THUNDER)
