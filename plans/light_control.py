@@ -54,11 +54,12 @@ class Tuning:
 
     ``noise``: a reading's. ``walk``, ``swing``: how freely level and rate wander (variance a second). ``clip``: the
     largest pull by one frame that is darker than light can get so fast (a cloud, a person), ``flash``: by one that is
-    brighter. ``drift``, ``alarm``: dead zone and threshold of the cumulative sum, in stops and in stop seconds.
-    ``adapt_s``: how fast the noise is learned. ``hold``, ``lean``, ``oppose``: hysteresis without a trend, with it and
-    against it, in steps of the ladder. ``patience_s``: how long an error lasts before it is followed without or against
-    a trend. ``trend``, ``sure``: smallest rate that counts as one, and in its own standard deviations. ``turn``,
-    ``turn_s``: hysteresis in steps, and patience, before the settings turn back, within ``forget_s`` of the last move.
+    brighter. ``drift``, ``alarm``: dead zone and threshold of the cumulative sum, in stops and in stop seconds;
+    ``each_s``: the most that one frame counts there. ``adapt_s``: how fast the noise is learned. ``hold``, ``lean``,
+    ``oppose``: hysteresis without a trend, with it and against it, in steps of the ladder. ``patience_s``: how long an
+    error lasts before it is followed without or against a trend. ``trend``, ``sure``: smallest rate that counts as one,
+    and in its own standard deviations. ``turn``, ``turn_s``: hysteresis in steps, and patience, before the settings
+    turn back, within ``forget_s`` of the last move. ``reach_s``: how far ahead a rate is believed when nothing is read.
     ``blind``: clipped frames in a row before settings go down blindly. ``fog_s``, ``fog_memory_s``, ``fog_stops``: over
     how long detail is averaged and must be lost, how long its best is remembered, how much of it counts (halvings).
     """
@@ -70,6 +71,7 @@ class Tuning:
     flash: float = 0.2
     drift: float = 0.15
     alarm: float = 28.0
+    each_s: float = 60.0
     adapt_s: float = 200.0
     hold: float = 0.8
     lean: float = 0.56
@@ -80,6 +82,7 @@ class Tuning:
     turn: float = 1.05
     turn_s: float = 45.0
     forget_s: float = 1200.0
+    reach_s: float = 900.0
     blind: int = 4
     fog_s: float = 120.0
     fog_memory_s: float = 2400.0
@@ -236,7 +239,7 @@ class Controller:
         return replace(
             s,
             at_s=s.at_s + dt,
-            level=s.level + s.rate * dt,
+            level=s.level + s.rate * min(dt, t.reach_s),
             p_level=s.p_level + 2 * dt * s.p_cross + dt * dt * s.p_rate + t.walk * dt + t.swing * dt**3 / 3,
             p_cross=s.p_cross + dt * s.p_rate + t.swing * dt * dt / 2,
             p_rate=s.p_rate + t.swing * dt,
@@ -251,7 +254,8 @@ class Controller:
         if reading.clipped or reading.dark:
             r = 0.5
         held = min(max(new, -t.clip), t.clip)
-        up, down = max(0.0, s.up + (held - t.drift) * dt), max(0.0, s.down + (-held - t.drift) * dt)
+        each = min(dt, t.each_s)
+        up, down = max(0.0, s.up + (held - t.drift) * each), max(0.0, s.down + (-held - t.drift) * each)
         told = _Told()
         if max(up, down) > t.alarm:
             told = _Told(jumped=True)
@@ -290,7 +294,7 @@ class Controller:
         if s.blind >= t.blind:  # the reading only says "at least this much": go a stop darker and look again
             index = self._down_by(index, 1.0)
             s = replace(s, level=max(s.level, self._level_of(rungs[index])), p_level=0.5, blind=0)
-        level = s.level + s.rate * (next_s - s.at_s)
+        level = s.level + s.rate * min(next_s - s.at_s, t.reach_s)
         wanted = self.look.light(level)
         error = wanted - rungs[index]
         brighter = error > 0

@@ -145,6 +145,22 @@ def test_without_readings_the_trend_is_kept_and_the_light_found_again() -> None:
     assert max(abs(one.error) for one in found[75:]) < 0.4
 
 
+def test_after_hours_without_a_frame_the_trend_is_not_believed_and_the_light_is_found_within_two_frames() -> None:
+    controller = Controller(THIRDS, FLAT)
+    state = controller.start(8.0)
+    for n in range(60):  # falling light, 0.2 stop a minute
+        at = n * 20.0
+        state, _ = controller.step(state, Reading(at, state.index, 8 - 0.2 * at / 60 + THIRDS[state.index]), at + 20)
+    stored = State.from_json(json.loads(json.dumps(state.as_json())))
+    later = 3 * 3600.0
+    state, decision = controller.step(stored, None, later)
+    assert decision.level > 8 - 0.2 * 20 - 0.2 * 15 - 0.5  # a quarter of an hour ahead and not three hours
+    for n in range(2):
+        at = later + n * 20
+        state, decision = controller.step(state, Reading(at, state.index, -1.0 + THIRDS[state.index]), at + 20)
+    assert decision.level == pytest.approx(-1.0, abs=0.3)
+
+
 def test_beyond_the_dark_end_settings_stay_and_come_back_at_once_with_the_light() -> None:
     controller = Controller(THIRDS[:40], FLAT)  # down to EV 3
     levels: list[float | None] = [6 - 0.05 * n for n in range(120)] + [0.0] * 60 + [0.05 * n for n in range(120)]
