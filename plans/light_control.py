@@ -293,7 +293,7 @@ class Controller:
         waited = max(next_s - s.decided_s, 0.0)
         if s.blind >= t.blind:  # the reading only says "at least this much": go a stop darker and look again
             index = self._down_by(index, 1.0)
-            s = replace(s, level=max(s.level, self._level_of(rungs[index])), p_level=0.5, blind=0)
+            s = replace(s, level=max(s.level, self._level_of(rungs[index])), p_level=0.5, p_cross=0.0, blind=0)
         level = s.level + s.rate * min(next_s - s.at_s, t.reach_s)
         wanted = self.look.light(level)
         error = wanted - rungs[index]

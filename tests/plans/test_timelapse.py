@@ -113,9 +113,10 @@ def test_the_ladder_rises_in_time_first_and_then_in_iso_without_a_gap() -> None:
     assert [b - a for a, b in pairwise(lights)] == pytest.approx([1 / 3] * (len(lights) - 1), abs=1e-6)
     base, longest = part.rungs[0].iso.exact, part.rungs[-1].time.exact
     assert all(rung.iso.exact == base or rung.time.exact == longest for rung in part.rungs)
+    wide = dusk().settings.aperture.exact
     for rung in part.rungs:  # APEX, and the light lost at 2 m with 50 mm
         lost = 2 * math.log2(1 + 50 / 1950)
-        given = math.log2(rung.time.exact * rung.iso.exact / 100) - 2 * math.log2(dusk().settings.aperture.exact)
+        given = math.log2(rung.time.exact * rung.iso.exact / 100) - 2 * math.log2(wide)
         assert rung.light == pytest.approx(given - lost, abs=1e-6)
 
 
