@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Set
 from dataclasses import dataclass, replace
 
-from plans.plan import ControlStep, ExposeStep, FilterValue, Focus, OperatorStep, Plan, Rig
+from plans.plan import ControlStep, ExposeStep, FilterValue, Focus, OperatorStep, Plan, Rig, TimelapseStep
 
 _SAME_DISTANCE_M = 1e-6
 
@@ -50,7 +50,7 @@ class HandsState:
         what = f"on the {self.focus.subject}, " if self.focus.subject else ""
         return f"focused {what}at {self.focus.distance_m:g} m, {on} on the lens"
 
-    def lacks(self, step: ExposeStep | ControlStep) -> str:
+    def lacks(self, step: ExposeStep | ControlStep | TimelapseStep) -> str:
         """What a frame needs that hands did not do, in words; empty when nothing."""
         settings = step.settings
         if self.focus is None or abs(self.focus.distance_m - settings.focus.distance_m) > _SAME_DISTANCE_M:
@@ -87,7 +87,7 @@ def is_of_use(state: HandsState, plan: Plan, first: OperatorStep) -> bool:
         elif not begun:
             pass
         elif not isinstance(step, OperatorStep):
-            counts = isinstance(step, ExposeStep) or step.purpose == "meter"
+            counts = not isinstance(step, ControlStep) or step.purpose == "meter"
             if counts and not state.lacks(step):
                 return True
         elif step.action == first.action:

@@ -25,11 +25,27 @@ from daemon.meter import Meter
 from daemon.operator import Operator
 from daemon.readings import Reader
 from daemon.store import Store
-from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan
+from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, TimelapseStep
 
 ATTEMPTS = 3  # tries at one step before it is given up
 
 __all__ = ["Manners", "Runner"]
+
+
+def refuse_timelapses(plan: Plan) -> None:
+    """Refuse a plan that holds a time-lapse, which this runner cannot run.
+
+    Raises
+    ------
+    UsageError
+        With what to do instead.
+    """
+    found = [step for step in plan.steps if isinstance(step, TimelapseStep)]
+    if found:
+        raise UsageError(
+            f"shoot: the plan holds {found[0].goal} ({found[0].id}); shoot takes single pictures and series, and no "
+            "time-lapse yet. Take the goal out of the brief, or use the plan for `compile` and `explain` only"
+        )
 
 
 class Runner:
@@ -65,11 +81,14 @@ class Runner:
 
         Raises
         ------
+        UsageError
+            If the plan holds a time-lapse; nothing has been written then.
         BindingRefused
             If the camera lacks marks of the plan; nothing has been written then.
         RunPaused, CameraError, StoreError, PlanUnreachable
             If the run had to stop; it is in the logbook and can be resumed.
         """
+        refuse_timelapses(plan)
         state = first_state(self._camera, self._manners, self._commands, self._listener)
         bind(plan, state)
         on_card = self._camera.card()
@@ -176,6 +195,8 @@ class Runner:
             Checker(context, reader).do(row, step)
         elif isinstance(step, ControlStep):
             Meter(context, reader).do(row, step)
+        elif isinstance(step, TimelapseStep):
+            self._skip(context, row, "time-lapses cannot be run yet")
         else:
             self._picture(context, row, step, reader)
 

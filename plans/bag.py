@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from plans.goals import words
 from plans.kit import Kit
-from plans.plan import Estimate, OperatorStep, Step
+from plans.plan import Estimate, OperatorStep, Step, TimelapseStep
 from plans.rehearsal import megabytes, spare_batteries
 from plans.scene import Scene
 
@@ -50,6 +50,10 @@ def bag_list(steps: Sequence[Step], kit: Kit, scene: Scene, cost: Estimate, *, w
     times = [step.settings.time.exact for step in steps if not isinstance(step, OperatorStep)]
     if max(times, default=0.0) > LONG_S:
         take.append("lens hood and a cover for the finder's eyepiece; tie the strap down: exposures of over 1 s")
+    if any(isinstance(step, TimelapseStep) for step in steps):
+        take.append("power for camera and computer until the end, a weight for the tripod, tape for the focus ring")
+        if dark:
+            take.append("lens warmer and hood against dew; warm clothes")
     if any(isinstance(step, OperatorStep) and step.action == "move" for step in steps):
         take.append("tape measure: the camera moves to stated distances")
     return Bag(tuple(take), tuple(item.name for item in kit.filters if item.name not in used))

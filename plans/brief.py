@@ -161,6 +161,77 @@ class Bracket(_Goal):
     focus: str
 
 
+SkyEvent = Literal[
+    "sunset",
+    "sunrise",
+    "solar noon",
+    "civil twilight begins",
+    "civil twilight ends",
+    "nautical twilight begins",
+    "nautical twilight ends",
+    "astronomical twilight begins",
+    "astronomical twilight ends",
+    "moonrise",
+    "moonset",
+]
+WhiteBalance = Literal["daylight", "cloudy", "tungsten", "as found", "auto"]
+Record = Literal["JPEG", "RAW", "RAW and JPEG"]
+
+
+class Moment(_Goal):
+    """A time as a brief names it: an ``event`` of the sky and so many seconds after it, or a time of the ``clock``.
+
+    ``clock``: hours and minutes of the local day, ``17:40``; ``date``: its day, None: the next such time. [s]
+    """
+
+    event: SkyEvent | None = None
+    offset_s: float = 0.0
+    clock: str | None = None
+    date: str | None = None
+
+
+class IntervalChange(_Goal):
+    """From the first frame at or after ``at`` on, frames are ``interval_s`` apart. [s]"""
+
+    at: Moment
+    interval_s: float
+
+
+class Timelapse(_Goal):
+    """Frames at a steady interval while the light changes, for a film.
+
+    ``start`` None: on command. Exactly one of ``end``, ``lasts_s``, ``frames`` and ``film_s`` (the film's length at
+    ``rate`` frames a second) is told. ``aperture``: a mark, None: the widest; ``ring``: set by a ring, or held stopped
+    down. ``longest_s``, ``stars`` (``500 rule``, or the pixels that a star may trail) and ``still`` (subjects that may
+    not smear) limit the exposure time. ``darker``, ``darker_from`` and ``darker_over`` are the look of the night: how
+    many stops, from which EV100 down, over how many stops of falling light. ``through``: filters worn all the time.
+    [s], [stops]
+    """
+
+    goal: Literal["timelapse"] = "timelapse"
+    focus: str
+    interval_s: float
+    changes: tuple[IntervalChange, ...] = ()
+    start: Moment | None = None
+    end: Moment | None = None
+    lasts_s: float | None = None
+    frames: int | None = None
+    film_s: float | None = None
+    rate: int = 25
+    aperture: str | None = None
+    ring: bool = False
+    through: tuple[str, ...] = ()
+    longest_s: float | None = None
+    stars: Literal["500 rule"] | float | None = None
+    still: tuple[str, ...] = ()
+    iso_at_most: str | None = None
+    darker: float = 2.0
+    darker_from: float = 6.0
+    darker_over: float = 12.0
+    white_balance: WhiteBalance = "daylight"
+    record: Record = "JPEG"
+
+
 SingleGoal = Annotated[Freeze | Silk | Isolate | Deep, Field(discriminator="goal")]
 
 
@@ -184,7 +255,8 @@ Goal = Annotated[
     | Faults
     | Perspective
     | PolariserPair
-    | Compare,
+    | Compare
+    | Timelapse,
     Field(discriminator="goal"),
 ]
 ShownOn = Literal["full size", "projector", "A4 print"]

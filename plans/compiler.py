@@ -11,11 +11,11 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from plans import ephemeris
-from plans.brief import Brief, Perspective
+from plans.brief import Brief, Perspective, Timelapse
 from plans.bulb import with_bulb
 from plans.cautions import SunSeen, cautions_for
 from plans.errors import BriefError, Complaint
-from plans.goals import finding
+from plans.goals import finding, timelapse
 from plans.goals.diagnosis import diagnose
 from plans.goals.menu import offer
 from plans.goals.situation import Situation
@@ -123,11 +123,11 @@ class _Found(NamedTuple):
 
 def _write(brief: Brief, situation: Situation, rig: Rig) -> _Found:
     """Steps for every goal that can be reached, in the order that needs the fewest hands; the others diagnosed."""
-    offers = [offer(situation, goal) for goal in brief.goals]
+    offers = [None if isinstance(goal, Timelapse) else offer(situation, goal) for goal in brief.goals]
     unreachable = [
         diagnose(situation, goal, f"{finding.name(goal)} (goal {number})")
         for number, (goal, one) in enumerate(zip(brief.goals, offers, strict=True), 1)
-        if one is None
+        if one is None and not isinstance(goal, Timelapse)
     ]
     writer = Writer(situation, rig)
     known = [(number, one) for number, one in enumerate(offers, 1) if one is not None]
@@ -137,8 +137,24 @@ def _write(brief: Brief, situation: Situation, rig: Rig) -> _Found:
     for place, ending in arrangement.taken:
         number, one = known[place]
         writer.add(one.goal, number, one.found(situation, ending.choices))
+    unreachable += _write_timelapses(brief, situation, writer)
     writer.finish()
     return _Found(writer, tuple(unreachable), arrangement.proven)
+
+
+def _write_timelapses(brief: Brief, situation: Situation, writer: Writer) -> list[Unreachable]:
+    """Time-lapses come last, by their start: they take hours, and nothing else may touch the rig meanwhile."""
+    refused, ready = [], []
+    for number, goal in enumerate(brief.goals, 1):
+        if isinstance(goal, Timelapse):
+            made = timelapse.prepare(situation, goal, f"{finding.name(goal)} (goal {number})")
+            if isinstance(made, Unreachable):
+                refused.append(made)
+            else:
+                ready.append((made.step.start or "", number, goal, made))
+    for _, _, goal, made in sorted(ready, key=lambda entry: entry[:2]):
+        writer.add_timelapse(goal, made)
+    return refused
 
 
 def recompile(plan: Plan, light: LightBasis, rig: Rig) -> Plan:

@@ -16,7 +16,8 @@ from plans.explain_light import filter_words, parts, together
 from plans.explain_picture import picture_lines
 from plans.glossary import Glossary
 from plans.goals import words
-from plans.plan import ControlStep, ExposeStep, GroupNote, OperatorStep, Plan, Settings
+from plans.goals.timelapse import darkest_ev
+from plans.plan import ControlStep, ExposeStep, GroupNote, OperatorStep, Plan, Settings, TimelapseStep
 from plans.rehearsal import summary, wrapped
 from plans.step_words import group_name, step_name, step_number
 
@@ -54,6 +55,7 @@ def brief_of(plan: Plan) -> Brief | None:
 def packed(plan: Plan, brief: Brief) -> Bag:
     """The bag for a plan made from this brief."""
     dark = plan.inputs.light.ev100 < NIGHT_EV or any(NIGHT in step.cautions for step in plan.steps)
+    dark = dark or any(darkest_ev(step) < NIGHT_EV for step in plan.steps if isinstance(step, TimelapseStep))
     return bag_list(plan.steps, brief.kit, brief.scene, plan.estimate, wet=is_wet(brief), dark=dark)
 
 
@@ -132,7 +134,14 @@ def _group_lines(note: GroupNote, shared: Sequence[str], glossary: Glossary) -> 
     return [*lines, ""]
 
 
-def _other(step: ControlStep | OperatorStep, glossary: Glossary) -> list[str]:
+def _other(step: ControlStep | OperatorStep | TimelapseStep, glossary: Glossary) -> list[str]:
+    if isinstance(step, TimelapseStep):
+        lines = [*wrapped(f"{step.id}  {step.goal}"), *glossary.lines(_line(step.settings), 4)]
+        for text in step.expects:
+            lines += glossary.lines(f"- {text}", 4)
+        for text in step.criteria:
+            lines += glossary.lines(f"must hold: {text}", 4)
+        return [*lines, *glossary.lines(f"caption: {step.caption}", 4)]
     if isinstance(step, OperatorStep):
         lines = [*wrapped(f"{step_number(step.id)}, YOUR HANDS"), *glossary.lines(step.text, 4)]
         return [*lines, *glossary.lines(f"why: {step.why}", 4)]

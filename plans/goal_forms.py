@@ -6,12 +6,21 @@ from plans.series_forms import BracketForm, LadderForm, NoiseForm
 from plans.set_forms import CompareForm, FaultsForm, FocusBracketForm, PerspectiveForm, PolariserForm
 from plans.single_forms import DeepForm, FreezeForm, IsolateForm, SilkForm
 from plans.subject_forms import SubjectName, off_known_scale
+from plans.timelapse_forms import TimelapseForm
 
 __all__ = ["GOAL_FORMS", "SINGLE_FORMS", "CompareForm", "SubjectName", "off_known_scale"]
 
 SingleForm = FreezeForm | SilkForm | IsolateForm | DeepForm
 GoalForm = (
-    SingleForm | LadderForm | NoiseForm | BracketForm | FocusBracketForm | FaultsForm | PerspectiveForm | PolariserForm
+    SingleForm
+    | LadderForm
+    | NoiseForm
+    | BracketForm
+    | FocusBracketForm
+    | FaultsForm
+    | PerspectiveForm
+    | PolariserForm
+    | TimelapseForm
 )
 
 SINGLE_FORMS: dict[str, type[SingleForm]] = {
@@ -29,4 +38,5 @@ GOAL_FORMS: dict[str, type[GoalForm]] = {
     "faults": FaultsForm,
     "perspective": PerspectiveForm,
     "polariser": PolariserForm,
+    "timelapse": TimelapseForm,
 }

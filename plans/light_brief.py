@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from plans.brief import Brief
+from plans.brief import Brief, Timelapse
 from plans.goals import finding
 from plans.goals.situation import Situation
 from plans.goals.windows import ev_range
@@ -112,7 +112,9 @@ def goal_ranges(brief: Brief) -> tuple[tuple[str, tuple[Range, ...]], ...]:
     scales: dict[Kind, Scale] = {"aperture": kit.lens.aperture, "time": kit.body.time, "iso": kit.body.iso}
     situation = Situation(kit, scene, brief.limits, scene.light.ev100, scales, brief.shown_on)
     return tuple(
-        (f"{number} {finding.name(goal)}", ev_range(situation, goal)) for number, goal in enumerate(brief.goals, 1)
+        (f"{number} {finding.name(goal)}", ev_range(situation, goal))
+        for number, goal in enumerate(brief.goals, 1)
+        if not isinstance(goal, Timelapse)
     )
 
 

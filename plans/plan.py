@@ -167,7 +167,89 @@ class OperatorStep(_Shape):
     cautions: tuple[str, ...] = ()
 
 
-Step = Annotated[ExposeStep | ControlStep | OperatorStep, Field(discriminator="kind")]
+class Rung(_Shape):
+    """One place on a time-lapse's ladder of settings, with the ``light`` that all settings give together. [stops]
+
+    Aperture, filters, magnification and measured corrections are in it: a frame's brightness is the light's EV100 plus
+    ``light``.
+    """
+
+    time: MarkValue
+    iso: MarkValue
+    light: Number
+
+
+class IntervalPart(_Shape):
+    """Frames of one interval, from frame ``first`` (counted from 0), which is due ``at_s`` after the start. [s]
+
+    ``rungs``: its ladder, from the fastest time at base ISO to the longest time at the highest ISO, each brighter than
+    the one before; time rises first. ``longest_s``: what limited the time, before the scale did.
+    """
+
+    first: int
+    at_s: Number
+    interval_s: Number
+    longest_s: Number
+    rungs: tuple[Rung, ...]
+
+
+class NightLook(_Shape):
+    """How dark the night is wanted, as `plans.light_control.Look` has it. ``by_day``: the scene's intent. [stops]"""
+
+    depth: Number
+    begins_ev: Number
+    span: Number
+    by_day: Number
+
+
+class LightPoint(_Shape):
+    """The light expected ``at_s`` after the start, its range, and the rung for it. [s], [stops]
+
+    ``sun_deg``, ``moon_deg``: altitudes. [degrees]
+    """
+
+    at_s: Number
+    ev100: Number
+    low: Number
+    high: Number
+    rung: int
+    sun_deg: Number
+    moon_deg: Number
+
+
+class TimelapseStep(_Shape):
+    """A time-lapse to run: all that running it needs, whatever the light does.
+
+    ``start``: when frame 0 is due, in UTC (ISO 8601); None: on command. ``settings``: those of frame 0 as expected,
+    the aperture, focus and filters for all frames. Frame k of a part is due at ``at_s + (k - first) * interval_s``.
+    ``tuning``: the controller's figures (`plans.light_control.Tuning`). ``bracket``: offsets of the frames that tell
+    the camera's tone curve, taken before the start in this order, each with the nearest rung [stops]. ``light``: what
+    is expected, empty where nothing is known. ``sure_s``: gap kept between frames for reading out and settling. [s]
+    """
+
+    id: str
+    kind: Literal["timelapse"] = "timelapse"
+    goal: str
+    start: str | None
+    frames: int
+    duration_s: Number
+    parts: tuple[IntervalPart, ...]
+    settings: Settings
+    look: NightLook
+    tuning: dict[str, Number]
+    bracket: tuple[Number, ...]
+    sure_s: Number
+    white_balance: str
+    record: str
+    film_rate: int
+    light: tuple[LightPoint, ...] = ()
+    expects: tuple[str, ...] = ()
+    criteria: tuple[str, ...] = ()
+    caption: str
+    cautions: tuple[str, ...] = ()
+
+
+Step = Annotated[ExposeStep | ControlStep | OperatorStep | TimelapseStep, Field(discriminator="kind")]
 
 
 class Unreachable(_Shape):

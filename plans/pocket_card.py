@@ -16,7 +16,7 @@ from plans.brief import Brief
 from plans.card_words import metered, signed, watch
 from plans.explain_kit import is_bulb
 from plans.goals import words
-from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, Settings, Step
+from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, Settings, Step, TimelapseStep
 from plans.rehearsal import NOTHING, light_words, minutes
 from plans.step_words import group_name
 
@@ -170,6 +170,10 @@ def _between(step: Step, plan: Plan, brief: Brief | None) -> Iterator[CardLine]:
     yield from (CardLine("caution", caution) for caution in step.cautions)
     if isinstance(step, OperatorStep):
         yield CardLine("do", step.text)
+    elif isinstance(step, TimelapseStep):
+        yield CardLine("head", f"TIME-LAPSE  {step.frames} frames")
+        yield _frame(step.settings, "", 0.0, brief)
+        yield from (CardLine("note", text) for text in step.expects[:1])
     elif isinstance(step, ControlStep):
         yield CardLine("head", "METER" if step.purpose == "meter" else "CHECK")
         yield _frame(step.settings, "", 0.0, brief)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from plans.goals import words
 from plans.hands import Action
 from plans.kit import Body, Kit
-from plans.plan import ControlStep, Estimate, ExposeStep, GroupNote, OperatorStep, Plan, Step
+from plans.plan import ControlStep, Estimate, ExposeStep, GroupNote, OperatorStep, Plan, Step, TimelapseStep
 from plans.scene import Scene
 from plans.step_words import group_name
 
@@ -57,7 +57,34 @@ def step_s(step: Step, body: Body) -> float:
     """Time that one step is assumed to take. [s]"""
     if isinstance(step, OperatorStep):
         return HANDS_S[step.action]
+    if isinstance(step, TimelapseStep):
+        return step.duration_s + step.parts[-1].interval_s
     return step.settings.time.exact + FRAME_S + frame_mb(body) / COPY_MB_S
+
+
+# A 24-megapixel RAW of 14 bits a pixel, packed, takes 42 MB; compressed ones take less.
+_RAW_BYTES_A_PIXEL = 14 / 8
+
+
+def timelapse_mb(step: TimelapseStep, body: Body) -> float:
+    """Room that a time-lapse takes on the card: the kit's figure a frame, else by what is recorded. [MB]"""
+    each = frame_mb(body)
+    if body.frame_mb is None and "RAW" in step.record:
+        width, height = body.sensor.pixels
+        each = width * height * _RAW_BYTES_A_PIXEL / 1e6 + (each if "JPEG" in step.record else 0.0)
+    return (step.frames + len(step.bracket)) * each
+
+
+def open_s(step: TimelapseStep) -> float:
+    """How long the shutter of a time-lapse is open in all, by the light expected; without it by the first frame. [s]"""
+    if not step.light:
+        return step.frames * step.settings.time.exact
+    part, total = 0, 0.0
+    for point in step.light:
+        while part + 1 < len(step.parts) and step.parts[part + 1].at_s <= point.at_s + 1e-6:
+            part += 1
+        total += step.parts[part].rungs[point.rung].time.exact
+    return step.frames * total / len(step.light)
 
 
 def estimate(steps: Sequence[Step], kit: Kit | None = None, scene: Scene | None = None) -> Estimate:
@@ -80,12 +107,16 @@ def estimate(steps: Sequence[Step], kit: Kit | None = None, scene: Scene | None 
     """
     exposing = [step for step in steps if isinstance(step, ExposeStep)]
     control = [step for step in steps if isinstance(step, ControlStep)]
-    shot = len(exposing) + len(control)
+    lapses = [step for step in steps if isinstance(step, TimelapseStep)]
+    lapsed = sum(step.frames for step in lapses)
+    shot = len(exposing) + len(control) + lapsed
     counts = Estimate(
-        frames=len(exposing),
+        frames=len(exposing) + lapsed,
         control_frames=len(control),
         operator_actions=sum(isinstance(step, OperatorStep) for step in steps),
-        exposure_s=sum(s.settings.time.exact for s in exposing) + sum(s.settings.time.exact for s in control),
+        exposure_s=sum(s.settings.time.exact for s in exposing)
+        + sum(s.settings.time.exact for s in control)
+        + sum(map(open_s, lapses)),
     )
     if kit is None:
         return counts
@@ -94,9 +125,8 @@ def estimate(steps: Sequence[Step], kit: Kit | None = None, scene: Scene | None 
     if kit.body.battery_frames:
         share = max(shot, duration / RATED_PACE_S) / kit.body.battery_frames
         share *= COLD_FACTOR if scene is not None and scene.site.cold else 1.0
-    return counts.model_copy(
-        update={"duration_s": duration, "card_mb": shot * frame_mb(kit.body), "battery_share": share}
-    )
+    card = (shot - lapsed) * frame_mb(kit.body) + sum(timelapse_mb(step, kit.body) for step in lapses)
+    return counts.model_copy(update={"duration_s": duration, "card_mb": card, "battery_share": share})
 
 
 def estimate_notes(steps: Sequence[Step], cost: Estimate, kit: Kit, scene: Scene) -> tuple[str, ...]:
@@ -147,7 +177,8 @@ def megabytes(value: float) -> str:
 
 def to_bring(plan: Plan) -> tuple[str, ...]:
     """Names of the filters that the plan uses, in the order of use."""
-    names = [item.name for step in plan.exposing for item in step.settings.filters]
+    steps = (step for step in plan.steps if isinstance(step, ExposeStep | TimelapseStep))
+    names = [item.name for step in steps for item in step.settings.filters]
     return tuple(dict.fromkeys(names))
 
 
@@ -256,6 +287,11 @@ def summary(plan: Plan) -> str:
         lines += [line for step in frames_of for line in _row(step)]
         for note in group.left_out:
             lines += wrapped(note, 6)
+    for lapse in plan.steps:
+        if isinstance(lapse, TimelapseStep):
+            lines += wrapped(f"{lapse.id}  {lapse.goal}, {lapse.settings.aperture.mark}", 2)
+            for text in lapse.expects:
+                lines += wrapped(text, 6)
     for item in plan.unreachable:
         lines += wrapped(f"NOT REACHABLE  {item.goal}", 2)
         for reason in item.reasons:

@@ -6,11 +6,12 @@ import math
 from collections.abc import Sequence
 
 from plans import hands
-from plans.brief import Goal
+from plans.brief import Goal, Timelapse
 from plans.checking import check_step
 from plans.goals import finding, words
 from plans.goals.finding import Found
 from plans.goals.situation import Situation
+from plans.goals.timelapse import Ready
 from plans.hands import Action
 from plans.metering import metering_step
 from plans.plan import (
@@ -63,6 +64,15 @@ class Writer:
                 asked[part] = finding.criteria(self.situation, goal, choice.part)
             self.steps.append(self._exposure(goal, f"g{number}", choice, asked[part]))
         self._tie(goal, f"g{number}", finding.name(goal), found, places)
+
+    def add_timelapse(self, goal: Timelapse, ready: Ready) -> None:
+        """The hands and the step of a time-lapse that can be run."""
+        if not self.steps:
+            self._begin(ready.choice)
+        self._prepare(ready.choice, goal)
+        self.settle()
+        settings = self._settings(ready.choice)
+        self.steps.append(ready.step.model_copy(update={"id": self._id("timelapse"), "settings": settings}))
 
     def finish(self) -> None:
         """What can be done only when all goals are written: ids of equal length."""

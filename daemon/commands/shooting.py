@@ -70,11 +70,13 @@ patience_option = click.option(
 def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
     """Shoot BRIEF or PLAN: hands where needed, one metering frame, every picture, a record of all."""
     from daemon import assembly
+    from daemon.runner import refuse_timelapses
 
     port, reachable = options["camera_port"], options["reachable"]
     # Read once before the camera is touched, so that a mistake in the file is told first.
     plan = _composed(plan_from(path, stand_in_scales()), composed)
     demand_reachable(plan, reachable)
+    refuse_timelapses(plan)
     operator = assembly.choose_operator(options["operator_name"], port)
     assembly.refuse_without_hands(plan, operator, composed)
 

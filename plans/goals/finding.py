@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from plans.brief import Bracket, Compare, Deep, Goal, Held, Ladder, Noise
+from plans.brief import Bracket, Compare, Deep, Goal, Held, Ladder, Noise, Timelapse
 from plans.goals import bracket, compare, deep, ladder, noise, words
 from plans.goals.families import SERIES, SETS, SINGLES, Frames
 from plans.goals.situation import Situation
@@ -29,6 +29,8 @@ def name(goal: Goal) -> str:
     """A goal in a few words."""
     if isinstance(goal, Compare):
         return f"compare {words.listed(name(part) for part in goal.goals)}"
+    if isinstance(goal, Timelapse):
+        return f"time-lapse every {words.figures(goal.interval_s)} s"
     if goal.goal in SINGLES:
         return SINGLES[goal.goal].name(goal)
     return SETS[goal.goal].name(goal) if goal.goal in SETS else SERIES[goal.goal].name(goal)
