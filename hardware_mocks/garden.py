@@ -16,11 +16,15 @@ from numpy.typing import NDArray
 
 from hardware_mocks.drawing import REFERENCE, Canvas, Plane, Relief, noise, smooth, soften, strokes
 from hardware_mocks.lens import Raster
+from hardware_mocks.moving import draw_twigs, draw_walker
+from hardware_mocks.script import SceneScript
 from hardware_mocks.sensor import LUMINANCE
+from hardware_mocks.shot import Optics
 from hardware_mocks.water import Fall, draw_fall, mean_fall
 
 BORDER = 90.0  # drawn beyond the frame on all sides, for blur [reference px]
 MIDDLE = 0.18
+WIDEST_DRAWN = 3000  # frames wider than this show the drawing enlarged, with a grain of its own [px]
 BLOCKS = 8  # the middle third is told in so many blocks each way
 HEDGE_TOP, HEDGE_FOOT = 196.0, 806.0
 SPOUT_X, SPOUT_Y, POOL_Y = 926.0, 212.0, 742.0
@@ -35,12 +39,18 @@ _POOL: Colour = (0.78, 1.05, 0.86)
 
 @dataclass(frozen=True)
 class Garden:
-    """The layers of the scene, back to front."""
+    """The layers of the scene, back to front.
+
+    ``step`` is how many pixels of the frame one pixel of the drawing is wide; the fall is told in pixels of the drawing.
+    """
 
     hedge: Raster
     fountain: Raster
     fall: Fall
     heron: Raster
+    twigs: tuple[Raster, ...] = ()
+    walker: Raster | None = None
+    step: float = 1.0
 
 
 class _Easel:
@@ -277,10 +287,11 @@ def _flat(size: tuple[int, int], layers: list[Raster]) -> Plane:
     """Layers laid over one another with everything sharp."""
     picture = np.zeros((size[1], size[0], 3), np.float32)
     for raster in layers:
-        left, top = max(0, raster.left), max(0, raster.top)
-        right = min(size[0], raster.left + raster.light.shape[1])
-        bottom = min(size[1], raster.top + raster.light.shape[0])
-        cut = slice(top - raster.top, bottom - raster.top), slice(left - raster.left, right - raster.left)
+        x, y = round(raster.left), round(raster.top)
+        left, top = max(0, x), max(0, y)
+        right = min(size[0], x + raster.light.shape[1])
+        bottom = min(size[1], y + raster.light.shape[0])
+        cut = slice(top - y, bottom - y), slice(left - x, right - x)
         part = picture[top:bottom, left:right]
         if raster.cover is not None:
             part *= (1 - raster.cover[cut])[..., None]
@@ -304,8 +315,8 @@ def _tuned(garden: Garden, size: tuple[int, int]) -> Garden:
     return garden
 
 
-def build(size: tuple[int, int], seed: int = 5) -> Garden:
-    """Draw the garden for a frame of ``size`` (columns, rows). The same size and seed give the same garden."""
+def _drawn(size: tuple[int, int], seed: int) -> Garden:
+    """The garden drawn for a frame of ``size`` (columns, rows)."""
     easel = _Easel(size)
 
     def dice(number: int) -> np.random.Generator:
@@ -319,3 +330,31 @@ def build(size: tuple[int, int], seed: int = 5) -> Garden:
         fall = hands.submit(draw_fall, place, (POOL_Y + 4 - SPOUT_Y + 12), easel.scale, dice(3))
         garden = Garden(hedge.result(), fountain.result(), fall.result(), heron.result())
     return _tuned(garden, size)
+
+
+def _grown(raster: Raster, step: float, grain: float) -> Raster:
+    """A drawing enlarged to a frame ``step`` times as large, with ``grain`` of its own between the drawn pixels."""
+    return replace(raster, left=raster.left * step, top=raster.top * step, step=step, grain=grain)
+
+
+def build(optics: Optics, script: SceneScript) -> Garden:
+    """Draw the garden for the frames of ``optics``. The same optics and script give the same garden."""
+    width, height = optics.size
+    step = max(1.0, width / WIDEST_DRAWN)
+    size = round(width / step), round(height / step)
+    garden = _drawn(size, 5 + script.seed)
+    if script.leaves is not None:
+        garden = replace(garden, twigs=draw_twigs(size, script.seed))
+    if script.passer_by is not None:
+        garden = replace(garden, walker=draw_walker(size, optics, script.passer_by))
+    if step == 1.0:
+        return garden
+    return replace(
+        garden,
+        hedge=_grown(garden.hedge, step, 0.10),
+        fountain=_grown(garden.fountain, step, 0.07),
+        heron=_grown(garden.heron, step, 0.07),
+        twigs=tuple(_grown(twig, step, 0.05) for twig in garden.twigs),
+        walker=None if garden.walker is None else _grown(garden.walker, step, 0.04),
+        step=step,
+    )

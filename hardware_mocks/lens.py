@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -150,6 +151,24 @@ def _window(
     return _resized(plane, size, (left, top, right, bottom), not fine)
 
 
+@lru_cache(maxsize=1)
+def _rough() -> Plane:
+    """Fine grain that joins at its edges, mean 0 and deviation 1: stronger the finer it is, up to two pixels."""
+    side = 512
+    white = np.fft.rfft2(np.random.default_rng(76).standard_normal((side, side), dtype=np.float32))
+    frequency = np.sqrt(np.fft.fftfreq(side)[:, None] ** 2 + np.fft.rfftfreq(side)[None, :] ** 2)
+    field = np.fft.irfft2(white * (frequency**0.5 * np.exp(-((frequency / 0.3) ** 4))), (side, side))
+    return np.asarray(field / field.std(), np.float32)
+
+
+def _grain(size: tuple[int, int], left: int, top: int, deviation: float) -> Plane:
+    """Grain as a factor, for a window of a layer that begins at (left, top) in it. [px]"""
+    rough = _rough()
+    side = rough.shape[0]
+    rows, columns = (np.arange(size[1]) + top) % side, (np.arange(size[0]) + left) % side
+    return np.asarray(1 + deviation * np.clip(rough[np.ix_(rows, columns)], -3, 3), np.float32)
+
+
 def _part(raster: Raster, box: tuple[float, float, float, float]) -> tuple[Raster, int, int]:
     """The part of a raster that a box of its own pixels needs, and where it begins in it. [raster px]"""
     rows, columns = raster.light.shape[:2]
@@ -215,6 +234,8 @@ def see(
         fine = coarse <= 1.0
         start = inside[0] - first_x, inside[1] - first_y
         grids = [_window(p, *start, grid, coarse / size, fine, opaque) for p in planes]
+        if fine and raster.grain and raster.step > 1:
+            grids[0] = grids[0] * _grain(grid, round(left - edges[0]), round(top - edges[1]), raster.grain)
         if not fine:
             # Going to coarse pixels spreads light by a triangle of variance step^2/6; the disc is so much smaller.
             disc = math.sqrt(max(0.0, spread.disc_px**2 - 16 / 6 * (coarse**2 - 1)))

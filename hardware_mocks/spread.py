@@ -143,7 +143,7 @@ def _transform_of(kernel: Plane, shape: tuple[int, int]) -> NDArray[np.complex64
     field = np.zeros(shape, np.float32)
     rows, columns = kernel.shape
     field[:rows, :columns] = kernel
-    return np.fft.rfft2(np.roll(field, (-(rows // 2), -(columns // 2)), (0, 1)))
+    return np.asarray(np.fft.rfft2(np.roll(field, (-(rows // 2), -(columns // 2)), (0, 1))), np.complex64)
 
 
 @lru_cache(maxsize=6)
