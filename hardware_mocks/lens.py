@@ -28,6 +28,7 @@ from hardware_mocks.spread import Spread, blur
 Plane = NDArray[np.float32]
 Region = tuple[int, int, int, int]  # left, top, right, bottom in the frame. [px]
 _KERNEL_PX = 12.0  # a larger disc is worked out on coarser pixels, this many across it
+_BLUNT_PX = 3.0  # from here on colour is worked out on pixels twice as wide
 _AIRY_PX = 0.28  # a core of the diffraction pattern narrower than this cannot be told from a point
 
 
@@ -169,10 +170,9 @@ def _grain(size: tuple[int, int], left: int, top: int, deviation: float) -> Plan
     return np.asarray(1 + deviation * np.clip(rough[np.ix_(rows, columns)], -3, 3), np.float32)
 
 
-def _part(raster: Raster, box: tuple[float, float, float, float]) -> tuple[Raster, int, int]:
+def _part(raster: Raster, box: tuple[float, float, float, float], spare: int) -> tuple[Raster, int, int]:
     """The part of a raster that a box of its own pixels needs, and where it begins in it. [raster px]"""
     rows, columns = raster.light.shape[:2]
-    spare = 4
     x0, y0 = (int(np.clip(math.floor(v) - spare, 0, n - 1)) for v, n in ((box[0], columns), (box[1], rows)))
     x1, y1 = (int(np.clip(math.ceil(v) + spare, 1, n)) for v, n in ((box[2], columns), (box[3], rows)))
     x1, y1 = max(x1, x0 + 1), max(y1, y0 + 1)
@@ -209,7 +209,8 @@ def see(
         spread = Spread(disc_px=spread)
     width, height = optics.size
     x0, y0, x1, y1 = region or (0, 0, width, height)
-    reach = spread.reach_px
+    coarsest = max(1.0, spread.disc_px / _KERNEL_PX)
+    reach = spread.reach_px + (math.ceil(4 * coarsest) if coarsest > 1 or spread.disc_px >= _BLUNT_PX else 0)
     opaque = raster.cover is None
     rows, columns = raster.light.shape[:2]
     size = scale * raster.step  # frame pixels a raster pixel
@@ -226,31 +227,34 @@ def see(
         return None
     cut = slice(max(0, y0 - top), min(bottom, y1) - top), slice(max(0, x0 - left), min(right, x1) - left)
     inside = [(left - edges[0]) / size, (top - edges[1]) / size, (right - edges[0]) / size, (bottom - edges[1]) / size]
-    part, first_x, first_y = _part(raster, (inside[0], inside[1], inside[2], inside[3]))
+    part, first_x, first_y = _part(raster, (inside[0], inside[1], inside[2], inside[3]), 4 + math.ceil(4 * coarsest / size))
 
-    def spread_planes(planes: list[Plane], coarsest: float) -> list[Plane]:
-        coarse = max(coarsest, spread.disc_px / _KERNEL_PX, 1.0)
-        grid = math.ceil((right - left) / coarse), math.ceil((bottom - top) / coarse)
-        fine = coarse <= 1.0
+    def spread_planes(planes: list[Plane], least: float) -> list[Plane]:
+        coarse = max(coarsest, least)
         start = inside[0] - first_x, inside[1] - first_y
-        grids = [_window(p, *start, grid, coarse / size, fine, opaque) for p in planes]
-        if fine and raster.grain and raster.step > 1:
-            grids[0] = grids[0] * _grain(grid, round(left - edges[0]), round(top - edges[1]), raster.grain)
-        if not fine:
-            # Going to coarse pixels spreads light by a triangle of variance step^2/6; the disc is so much smaller.
-            disc = math.sqrt(max(0.0, spread.disc_px**2 - 16 / 6 * (coarse**2 - 1)))
-            return [
-                _resized(g, (right - left, bottom - top), (0, 0, (right - left) / coarse, (bottom - top) / coarse), False)[cut]
-                for g in blur(grids, replace(spread, disc_px=disc).coarser(coarse))
-            ]
-        return [g[cut] for g in blur(grids, spread)]
+        if coarse <= 1.0:
+            grid = right - left, bottom - top
+            grids = [_window(p, *start, grid, 1 / size, True, opaque) for p in planes]
+            if raster.grain and raster.step > 1:
+                grids[0] = grids[0] * _grain(grid, round(left - edges[0]), round(top - edges[1]), raster.grain)
+            return [g[cut] for g in blur(grids, spread)]
+        # The coarse pixels lie on one grid for all parts of a frame, so that parts meet without a seam.
+        early_x, early_y = left - math.floor(left / coarse) * coarse, top - math.floor(top / coarse) * coarse
+        grid = math.ceil((right - left + early_x) / coarse) + 1, math.ceil((bottom - top + early_y) / coarse) + 1
+        place = start[0] - early_x / size, start[1] - early_y / size
+        grids = [_window(p, *place, grid, coarse / size, False, opaque) for p in planes]
+        # Going to coarse pixels spreads light by a triangle of variance step^2/6; the disc is so much smaller.
+        disc = math.sqrt(max(0.0, spread.disc_px**2 - 16 / 6 * (coarse**2 - 1)))
+        box = (early_x / coarse, early_y / coarse, (early_x + right - left) / coarse, (early_y + bottom - top) / coarse)
+        spread_out = blur(grids, replace(spread, disc_px=disc).coarser(coarse))
+        return [_resized(g, (right - left, bottom - top), box, False)[cut] for g in spread_out]
 
     light = part.light
     luminance = light @ LUMINANCE
     main = spread_planes([luminance] if part.cover is None else [luminance, part.cover], 1.0)
     # The eye and the JPEG file see colour coarsely; where the layer is blurred, so does this.
-    coarsest = 2.0 if spread.disc_px >= 3 else 1.0
-    red, blue = spread_planes([light[..., 0] - luminance, light[..., 2] - luminance], coarsest)
+    colour = 2.0 if spread.disc_px >= _BLUNT_PX else 1.0
+    red, blue = spread_planes([light[..., 0] - luminance, light[..., 2] - luminance], colour)
     seen = np.empty((*main[0].shape, 3), np.float32)
     seen[..., 0] = main[0] + red
     seen[..., 2] = main[0] + blue

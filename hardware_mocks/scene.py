@@ -63,13 +63,14 @@ class GardenRenderer:
 
     def prepare(self, optics: Optics) -> None:
         """Draw the garden for a frame size now, in the background."""
-        threading.Thread(target=self._garden, args=(optics,), name="garden", daemon=True).start()
+        threading.Thread(target=self.garden, args=(optics,), name="garden", daemon=True).start()
 
     def ready(self, optics: Optics) -> bool:
         """Whether the garden is drawn for a frame size, so that a frame costs no more than itself."""
         return self.script.stage == "bare" or optics.size in self._gardens
 
-    def _garden(self, optics: Optics) -> Garden | None:
+    def garden(self, optics: Optics) -> Garden | None:
+        """The garden drawn for a frame size; None on a bare stage."""
         if self.script.stage == "bare":
             return None
         with self._lock:
@@ -90,7 +91,7 @@ class GardenRenderer:
             if kept and key in self._stills:
                 self._stills.move_to_end(key)
                 return self._stills[key]
-        found = layers(self.script, shot, self._garden(shot.optics))
+        found = layers(self.script, shot, self.garden(shot.optics))
         first = next((place for place, layer in enumerate(found) if not layer.still), len(found))
         behind = self._ground(region)
         for layer in found[:first]:
@@ -111,7 +112,7 @@ class GardenRenderer:
         through = view(self.script, shot)
         still = self._still(shot, through, region)
         picture = still.behind.copy()
-        found = layers(self.script, shot, self._garden(shot.optics))
+        found = layers(self.script, shot, self.garden(shot.optics))
         for place, layer in enumerate(found[still.first :], still.first):
             seen = still.before[place] if place in still.before else through.see(layer, region)
             if seen is not None:

@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 Plane = NDArray[np.float32]
 Path = NDArray[np.float64]  # points x 2: to the right and down, evenly spaced in time. [px]
 
-_SMALL_DISC_PX = 1.3
+_SMALL_DISC_PX = 2.5
+_FITTED_PX = 9.0
 _NOTHING_PX = 0.02  # blurs below this are left out
 
 
@@ -74,15 +75,25 @@ def disc_kernel(diameter: float) -> Plane:
         share = diameter**2 / 32
         across = np.array([share, 1 - 2 * share, share])
         return np.outer(across, across).astype(np.float32)
-    # A pixel that measures area widens the disc by its own 1/12; so much smaller is it drawn.
+    # A pixel that measures area widens the disc by about its own 1/12; so much smaller is it drawn.
     radius = math.sqrt(diameter**2 - 4 / 3) / 2
+    kernel = _drawn_disc(radius)
+    for _ in range(3 if diameter < _FITTED_PX else 0):
+        at = np.arange(kernel.shape[0]) - kernel.shape[0] // 2
+        radius *= math.sqrt(diameter**2 / 16 / float(kernel.sum(0) @ at**2))
+        kernel = _drawn_disc(radius)
+    return kernel.astype(np.float32)
+
+
+def _drawn_disc(radius: float) -> NDArray[np.float64]:
+    """The share of each pixel that a disc covers, adding up to 1."""
     reach = math.ceil(radius + 0.5)
-    fine = 9
+    fine = 31 if radius < _FITTED_PX / 2 else 9
     offsets = (np.arange((2 * reach + 1) * fine) + 0.5) / fine - reach - 0.5
     inside = (offsets[:, None] ** 2 + offsets[None, :] ** 2) <= radius**2
     size = 2 * reach + 1
-    kernel = inside.reshape(size, fine, size, fine).sum(axis=(1, 3)).astype(np.float32)
-    return np.asarray(kernel / kernel.sum(), np.float32)
+    kernel = inside.reshape(size, fine, size, fine).sum(axis=(1, 3), dtype=np.float64)
+    return np.asarray(kernel / kernel.sum())
 
 
 def _shares(values: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

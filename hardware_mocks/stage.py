@@ -135,7 +135,7 @@ def layers(script: SceneScript, shot: Shot, garden: Garden | None) -> list[Layer
         if garden.walker is not None and script.passer_by is not None:
             walker = script.passer_by
             speed = lens.length_px(optics, walker.speed_m_s, walker.distance_m) * enlarged
-            way = line(speed * shot.time_s, 0) + [speed * (shot.start_s - walker.middle_s), 0]
+            way = line(speed * shot.time_s, 0) + np.array([speed * (shot.start_s - walker.middle_s), 0])
             found.append(_as_drawn("passer-by", walker.distance_m, garden.walker, way))
         if script.leaves is not None:
             moments = rig.moments(script, shot)
