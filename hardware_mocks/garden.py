@@ -24,7 +24,7 @@ from hardware_mocks.water import Fall, draw_fall, mean_fall
 
 BORDER = 90.0  # drawn beyond the frame on all sides, for blur [reference px]
 MIDDLE = 0.18
-WIDEST_DRAWN = 3000  # frames wider than this show the drawing enlarged, with a grain of its own [px]
+WIDEST_DRAWN = 2000  # frames wider than this show the drawing enlarged, with a grain of its own [px]
 BLOCKS = ((8, 8), (6, 6), (6, 8))  # the middle third is told in so many rows and columns of blocks, in the mean
 HEDGE_TOP, HEDGE_FOOT = 196.0, 806.0
 SPOUT_X, SPOUT_Y, POOL_Y = 926.0, 212.0, 742.0
@@ -113,7 +113,7 @@ def _foliage(canvas: Canvas, rng: np.random.Generator) -> Plane:
     # green still fits the scale; were it brighter, an overexposed frame would measure too dark.
     ranks = np.linspace(0, 1, 257)
     tones = 1.27 - 0.66 * (1 - ranks) ** 2 - 0.36 * (1 - ranks) ** 10
-    drawn = np.interp(drawn, np.quantile(drawn[::3, ::3], ranks), tones)
+    drawn = np.interp(drawn, np.quantile(drawn[::3, ::3], ranks), tones).astype(np.float32)
     # Shoots stand out in tufts and the clipped face is not quite flat: both are lit from the upper left.
     tufts = _lit_relief(noise(rng, canvas.shape, 26 * canvas.scale, 4, 0.8), 3.2 * canvas.scale)
     face = _lit_relief(noise(rng, canvas.shape, 150 * canvas.scale, 3, 1.3), 22 * canvas.scale)
@@ -148,14 +148,15 @@ def _hedge(easel: _Easel, rng: np.random.Generator) -> Raster:
     hedge = _tint(MIDDLE * leaves * glow, _YEW)
     # Last year's needles are bluish and dark, this year's tips yellow.
     young = np.tanh(1.5 * noise(rng, canvas.shape, 22 * scale, 4)) + 0.8 * np.tanh(noise(rng, canvas.shape, 150 * scale, 3))
-    hue = (0.055 * young + 0.10 * (leaves - 1))[..., None] * np.array([1.0, 0, -1.0], np.float32)
+    hue = 0.055 * young + 0.10 * (leaves - 1)
     before = hedge @ LUMINANCE
-    hedge *= 1 + hue
+    hedge[..., 0] *= 1 + hue
+    hedge[..., 2] *= 1 - hue
     hedge *= (before / np.maximum(hedge @ LUMINANCE, 1e-6))[..., None]  # another hue, the same luminance
     ragged = noise(rng, (1, canvas.width), 40 * scale, 6)[0] * 3.0
     fray = noise(rng, canvas.shape, 7 * scale, 2) * 2.5
-    is_hedge = smooth(-1.0, 1.0, y - HEDGE_TOP - ragged[None, :] - fray)[..., None]
-    picture = np.asarray(_sky(canvas, rng) * (1 - is_hedge) + hedge * is_hedge)
+    picture = _sky(canvas, rng)
+    _mix(picture, hedge, smooth(-1.0, 1.0, y - HEDGE_TOP - ragged[None, :] - fray))
     near = smooth(HEDGE_FOOT, 1090, y)
     stripes = np.sin((x - 750) / (26 + 150 * near) * 2.2)
     blades = noise(rng, canvas.shape, 5 * scale, 2, 2.2) + 0.5 * noise(rng, canvas.shape, 40 * scale, 4, 0.35)
@@ -165,9 +166,15 @@ def _hedge(easel: _Easel, rng: np.random.Generator) -> Raster:
     for middle, half, foot, deep in ((SPOUT_X + 60, 520.0, 985.0, 130.0), (370.0, 400.0, 1000.0, 130.0)):
         off = np.hypot((x - middle) / half, (y - foot) / deep)
         lawn = lawn * (1 - 0.62 * smooth(1.15, 0.25, off))
-    is_lawn = smooth(-2.0, 2.0, y - HEDGE_FOOT + 2 * fray)[..., None]
-    picture = picture * (1 - is_lawn) + _tint(lawn, _GRASS) * is_lawn
-    return easel.raster(canvas, np.maximum(picture, 0.008), None)
+    _mix(picture, _tint(lawn, _GRASS), smooth(-2.0, 2.0, y - HEDGE_FOOT + 2 * fray))
+    return easel.raster(canvas, np.maximum(picture, 0.008, out=picture), None)
+
+
+def _mix(ground: Plane, other: Plane, share: Plane) -> None:
+    """Put a share of another picture into ``ground``, in place; the other is used up."""
+    other -= ground
+    other *= share[..., None]
+    ground += other
 
 
 def _sky(canvas: Canvas, rng: np.random.Generator) -> Plane:
@@ -378,7 +385,8 @@ def _drawn(size: tuple[int, int], seed: int) -> Garden:
     def dice(number: int) -> np.random.Generator:
         return np.random.default_rng((seed, number))
 
-    with ThreadPoolExecutor(2) as hands:
+    # Large drawings are made one after the other, for the sake of memory.
+    with ThreadPoolExecutor(2 if size[0] <= 1500 else 1) as hands:
         hedge = hands.submit(_hedge, easel, dice(1))
         fountain = hands.submit(_fountain, easel, dice(2))
         heron = hands.submit(_heron, easel, dice(4))

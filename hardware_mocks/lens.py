@@ -210,7 +210,10 @@ def see(
     width, height = optics.size
     x0, y0, x1, y1 = region or (0, 0, width, height)
     coarsest = max(1.0, spread.disc_px / _KERNEL_PX)
-    reach = spread.reach_px + (math.ceil(4 * coarsest) if coarsest > 1 or spread.disc_px >= _BLUNT_PX else 0)
+    # The eye and the JPEG file see colour coarsely; where light is spread, so does this.
+    blunt = spread.disc_px >= _BLUNT_PX or spread.airy_px > 0 or raster.step >= 2
+    colour = max(coarsest, 2.0) if blunt else coarsest
+    reach = spread.reach_px + (math.ceil(4 * colour) if colour > 1 else 0)
     opaque = raster.cover is None
     rows, columns = raster.light.shape[:2]
     size = scale * raster.step  # frame pixels a raster pixel
@@ -227,7 +230,7 @@ def see(
         return None
     cut = slice(max(0, y0 - top), min(bottom, y1) - top), slice(max(0, x0 - left), min(right, x1) - left)
     inside = [(left - edges[0]) / size, (top - edges[1]) / size, (right - edges[0]) / size, (bottom - edges[1]) / size]
-    part, first_x, first_y = _part(raster, (inside[0], inside[1], inside[2], inside[3]), 4 + math.ceil(4 * coarsest / size))
+    part, first_x, first_y = _part(raster, (inside[0], inside[1], inside[2], inside[3]), 4 + math.ceil(4 * colour / size))
 
     def spread_planes(planes: list[Plane], least: float) -> list[Plane]:
         coarse = max(coarsest, least)
@@ -252,8 +255,6 @@ def see(
     light = part.light
     luminance = light @ LUMINANCE
     main = spread_planes([luminance] if part.cover is None else [luminance, part.cover], 1.0)
-    # The eye and the JPEG file see colour coarsely; where the layer is blurred, so does this.
-    colour = 2.0 if spread.disc_px >= _BLUNT_PX else 1.0
     red, blue = spread_planes([light[..., 0] - luminance, light[..., 2] - luminance], colour)
     seen = np.empty((*main[0].shape, 3), np.float32)
     seen[..., 0] = main[0] + red

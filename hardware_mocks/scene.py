@@ -15,7 +15,7 @@ from hardware_mocks.garden import Garden, build
 from hardware_mocks.lens import Region, Seen
 from hardware_mocks.script import Distances, SceneScript
 from hardware_mocks.shot import Optics, Shot
-from hardware_mocks.stage import View, layers, view
+from hardware_mocks.stage import Layer, View, layers, view
 
 __all__ = ["Distances", "GardenRenderer", "SceneScript"]
 
@@ -59,6 +59,7 @@ class GardenRenderer:
         self.distances = self.script.distances
         self._lock = threading.Lock()
         self._gardens: dict[tuple[int, int], Garden] = {}
+        self._staged: tuple[Shot, list[Layer]] | None = None
         self._stills: OrderedDict[tuple[Optics, float, float, Region], _Still] = OrderedDict()
 
     def prepare(self, optics: Optics) -> None:
@@ -80,6 +81,16 @@ class GardenRenderer:
 
     # -- what falls on the sensor -----------------------------------------------------------------------------------
 
+    def _layers(self, shot: Shot) -> list[Layer]:
+        """The layers of a shot, kept while its parts are worked out."""
+        with self._lock:
+            if self._staged is not None and self._staged[0] == shot:
+                return self._staged[1]
+        found = layers(self.script, shot, self.garden(shot.optics))
+        with self._lock:
+            self._staged = shot, found
+        return found
+
     def _ground(self, region: Region) -> Plane:
         left, top, right, bottom = region
         return np.full((bottom - top, right - left, 3), self.script.ground, np.float32)
@@ -91,7 +102,7 @@ class GardenRenderer:
             if kept and key in self._stills:
                 self._stills.move_to_end(key)
                 return self._stills[key]
-        found = layers(self.script, shot, self.garden(shot.optics))
+        found = self._layers(shot)
         first = next((place for place, layer in enumerate(found) if not layer.still), len(found))
         behind = self._ground(region)
         for layer in found[:first]:
@@ -112,7 +123,7 @@ class GardenRenderer:
         through = view(self.script, shot)
         still = self._still(shot, through, region)
         picture = still.behind.copy()
-        found = layers(self.script, shot, self.garden(shot.optics))
+        found = self._layers(shot)
         for place, layer in enumerate(found[still.first :], still.first):
             seen = still.before[place] if place in still.before else through.see(layer, region)
             if seen is not None:

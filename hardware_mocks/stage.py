@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,8 +155,12 @@ def _water(script: SceneScript, shot: Shot, garden: Garden) -> Layer:
     optics, far, step = script.seen_by(shot.optics), script.distances, garden.step
     speed = lens.length_px(optics, far.speed_m_s, far.spout_m) / step
 
-    def raster(enlarged: float, shift: tuple[float, float]) -> tuple[Raster, bool]:
+    @cache
+    def fallen() -> Raster:
         seen = exposed_fall(garden.fall, speed, shot.start_s, shot.time_s, script.water_life_s)
-        return replace(seen, left=seen.left * step, top=seen.top * step, step=step), False
+        return replace(seen, left=seen.left * step, top=seen.top * step, step=step)
+
+    def raster(enlarged: float, shift: tuple[float, float]) -> tuple[Raster, bool]:
+        return fallen(), False
 
     return Layer("water", far.spout_m, False, None, raster)
