@@ -1,11 +1,11 @@
 """Light over time: sun, clouds, lamps and flashes, as the gain of each row of the sensor.
 
 The sun's curve is this simulation's own. By day it is Haurwitz's clear sky, 1098 sin h exp(-0.057 / sin h) W/m2 on the
-level (Haurwitz 1945; from memory) at 115 lm/W; from 5 degrees down it is a straight line, logarithm of the light against
-altitude, through 4500 lx at 5, 500 lx at -0.83 (sunset 585 to 410 lx, glossary of the American Meteorological
-Society), 2.8 lx at -6 (end of civil twilight 3.5 to 2 lx, the same), and 0.008 and 0.0007 lx at -12 and -18 degrees, which are our
-own. The sun's height follows from hour angle and declination; the declination is Cooper's, 23.45 sin(360 (284 + day) /
-365) degrees (Cooper 1969; from memory).
+level (Haurwitz 1945; from memory) at 115 lm/W; from 5 degrees down it is a straight line, logarithm of the light
+against altitude, through 4500 lx at 5 degrees, 500 lx at -0.83 (sunset 585 to 410 lx, glossary of the American
+Meteorological Society), 2.8 lx at -6 (end of civil twilight 3.5 to 2 lx, the same), and 0.008 and 0.0007 lx at -12 and
+-18, which are our own. The sun's height follows from hour angle and declination; the declination is Cooper's,
+23.45 sin(360 (284 + day) / 365) degrees (Cooper 1969; from memory).
 """
 
 from __future__ import annotations

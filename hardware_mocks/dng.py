@@ -56,7 +56,9 @@ def _exif_directory(shot: Shot, start: int) -> bytes:
 def encode(numbers: NDArray[np.uint16], shot: Shot) -> bytes:
     """The file of one frame. ``numbers`` is height x width, from `GardenRenderer.raw`."""
     if numbers.ndim != 2 or numbers.dtype != np.uint16:
-        raise ValueError(f"raw numbers: found {numbers.dtype} of shape {numbers.shape}; allowed: uint16, height x width")
+        raise ValueError(
+            f"raw numbers: found {numbers.dtype} of shape {numbers.shape}; allowed: uint16, height x width"
+        )
     matrix = tuple(part for value in _XYZ_TO_SENSOR for part in (round(value * 10_000), 10_000))
     model = f"{MAKE} {MODEL}"
     tags = [

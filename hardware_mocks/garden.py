@@ -30,6 +30,7 @@ HEDGE_TOP, HEDGE_FOOT = 196.0, 806.0
 SPOUT_X, SPOUT_Y, POOL_Y = 926.0, 212.0, 742.0
 
 Colour = tuple[float, float, float]
+Shade = NDArray[np.floating]
 _YEW: Colour = (0.72, 1.125, 0.55)
 _GRASS: Colour = (0.92, 1.12, 0.42)
 _STONE: Colour = (1.05, 1.0, 0.86)
@@ -42,7 +43,8 @@ _MOSS: Colour = (0.80, 1.12, 0.36)
 class Garden:
     """The layers of the scene, back to front.
 
-    ``step`` is how many pixels of the frame one pixel of the drawing is wide; the fall is told in pixels of the drawing.
+    ``step`` is how many pixels of the frame one pixel of the drawing is wide; the fall is told in pixels of the
+    drawing.
     """
 
     hedge: Raster
@@ -79,13 +81,13 @@ class _Easel:
         return Raster(light.astype(np.float32), cover, int(canvas.left), int(canvas.top) - self.rise)
 
 
-def _tint(luminance: Plane, colour: Colour) -> Plane:
+def _tint(luminance: Shade, colour: Colour) -> Plane:
     """A luminance in a colour, its luminance unchanged. height x width x 3"""
     tone = np.array(colour, np.float32)
     return luminance.astype(np.float32)[..., None] * (tone / float(tone @ LUMINANCE))
 
 
-def _lay(light: Plane, cover: Plane, luminance: Plane, mask: Plane, colour: Colour) -> None:
+def _lay(light: Plane, cover: Plane, luminance: Shade, mask: Plane, colour: Colour) -> None:
     """Lay an opaque thing over what is there, in place, premultiplied."""
     mask = mask.astype(np.float32)
     light *= (1 - mask)[..., None]
@@ -147,7 +149,9 @@ def _hedge(easel: _Easel, rng: np.random.Generator) -> Raster:
     leaves[rows] = _foliage(band, rng)[rows.start - first : rows.stop - first, : canvas.width]
     hedge = _tint(MIDDLE * leaves * glow, _YEW)
     # Last year's needles are bluish and dark, this year's tips yellow.
-    young = np.tanh(1.5 * noise(rng, canvas.shape, 22 * scale, 4)) + 0.8 * np.tanh(noise(rng, canvas.shape, 150 * scale, 3))
+    young = np.tanh(1.5 * noise(rng, canvas.shape, 22 * scale, 4)) + 0.8 * np.tanh(
+        noise(rng, canvas.shape, 150 * scale, 3)
+    )
     hue = 0.055 * young + 0.10 * (leaves - 1)
     before = hedge @ LUMINANCE
     hedge[..., 0] *= 1 + hue

@@ -230,7 +230,9 @@ def see(
         return None
     cut = slice(max(0, y0 - top), min(bottom, y1) - top), slice(max(0, x0 - left), min(right, x1) - left)
     inside = [(left - edges[0]) / size, (top - edges[1]) / size, (right - edges[0]) / size, (bottom - edges[1]) / size]
-    part, first_x, first_y = _part(raster, (inside[0], inside[1], inside[2], inside[3]), 4 + math.ceil(4 * colour / size))
+    part, first_x, first_y = _part(
+        raster, (inside[0], inside[1], inside[2], inside[3]), 4 + math.ceil(4 * colour / size)
+    )
 
     def spread_planes(planes: list[Plane], least: float) -> list[Plane]:
         coarse = max(coarsest, least)

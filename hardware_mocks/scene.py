@@ -108,7 +108,9 @@ class GardenRenderer:
         for layer in found[:first]:
             if (seen := through.see(layer, region)) is not None:
                 seen.over(behind)
-        before = {place: through.see(layer, region) for place, layer in enumerate(found) if layer.still and place > first}
+        before = {
+            place: through.see(layer, region) for place, layer in enumerate(found) if layer.still and place > first
+        }
         still = _Still(behind, first, before)
         if kept:
             with self._lock:

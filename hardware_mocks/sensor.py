@@ -17,7 +17,7 @@ from hardware_mocks.script import Sensor
 
 _STEPS = 1 << 14
 MID_GREY = 0.18
-RAW_BLACK, RAW_WHITE = 1024, 65_535 - 1024  # of the raw file: room below and above for noise
+RAW_BLACK, RAW_WHITE = 4096, 65_535 - 1024  # of the raw file: room below and above for noise
 
 Plane = NDArray[np.float32]
 

@@ -139,9 +139,10 @@ def _shift_now(through: View) -> float:
 
 
 def truth(renderer: GardenRenderer, shot: Shot) -> dict[str, SubjectTruth]:
-    """What ``shot`` truly shows, by subject: sky, hedge, lawn, fountain, water, heron, leaves, passer-by, targets by name.
+    """What ``shot`` truly shows, by subject.
 
-    ``ground`` is what lies behind them all on a bare stage. Sky and lawn are painted at the hedge's distance.
+    In the garden: sky, hedge, lawn (all at the hedge's distance), fountain, water, heron, and leaves and passer-by if
+    the script has them; targets by their names; on a bare stage ``ground``, which lies behind them all.
     """
     script = renderer.script
     through = view(script, shot)

@@ -119,9 +119,7 @@ def _fresh(which: int, middle_s: float, life_s: float, length: int) -> float:
     return float(np.random.default_rng((abs(life), int(life < 0), which, 77)).integers(length))
 
 
-def exposed_fall(
-    fall: Fall, speed_px_s: float, start_s: float, time_s: float, life_s: float | None = None
-) -> Raster:
+def exposed_fall(fall: Fall, speed_px_s: float, start_s: float, time_s: float, life_s: float | None = None) -> Raster:
     """What an exposure records of the fall, focused at infinity.
 
     ``speed_px_s`` is that of its picture [px/s]; after ``life_s`` its pattern has become another (None: never). [s]

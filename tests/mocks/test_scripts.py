@@ -92,9 +92,9 @@ def test_a_script_that_cannot_be_says_what_was_found_and_what_is_allowed(text: s
 
 
 def test_light_follows_the_sun_down_as_published_and_lamps_hold_it_up() -> None:
-    # Sunset 585 to 410 lx, end of civil twilight 3.5 to 2 lx (glossary of the American Meteorological Society). By day the
-    # curve of the Explanatory Supplement (2013) has 77.9 klx at 45 degrees and 11.1 klx at 10; curves of clear skies differ
-    # among each other by a third of a stop high up and by more when the sun is low.
+    # Sunset 585 to 410 lx, end of civil twilight 3.5 to 2 lx (glossary of the American Meteorological Society). By day
+    # the curve of the Explanatory Supplement (2013) has 77.9 klx at 45 degrees and 11.1 klx at 10; curves of clear
+    # skies differ among each other by a third of a stop high up and by more when the sun is low.
     lux = illuminance_lx(np.array([-6.0, -0.83, 10.0, 45.0]))
     assert 2 <= lux[0] <= 3.5 and 410 <= lux[1] <= 585
     assert abs(math.log2(lux[2] / 11_120)) < 0.6 and abs(math.log2(lux[3] / 77_850)) < 0.33
@@ -228,7 +228,9 @@ def test_the_truth_names_every_subject_of_the_garden_and_what_it_clips() -> None
     assert sum(one.visible_share for one in told.values()) == pytest.approx(1, abs=0.002)
     pitch = SENSOR_WIDTH_MM / 300
     assert told["water"].smear_px == pytest.approx(3.0 / 64 * 1000 * FOCAL_MM / 2950 / pitch, rel=0.01)
-    assert told["passer-by"].smear_px == pytest.approx(1.4 / 64 * 1000 * FOCAL_MM * 3000 / 2950 / 6000 / pitch, rel=0.01)
+    assert told["passer-by"].smear_px == pytest.approx(
+        1.4 / 64 * 1000 * FOCAL_MM * 3000 / 2950 / 6000 / pitch, rel=0.01
+    )
     assert 0 < told["leaves"].smear_px < 2 * math.sqrt(2) * 0.3 / 64 * 1000 * FOCAL_MM / 5000 / pitch
     assert told["hedge"].smear_px == told["heron"].smear_px == 0
     levels = [told[name].brightness_stops for name in ("sky", "hedge", "lawn")]
