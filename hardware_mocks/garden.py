@@ -87,7 +87,7 @@ def _tint(luminance: Shade, colour: Colour) -> Plane:
     return luminance.astype(np.float32)[..., None] * (tone / float(tone @ LUMINANCE))
 
 
-def _lay(light: Plane, cover: Plane, luminance: Shade, mask: Plane, colour: Colour) -> None:
+def _lay(light: Plane, cover: Plane, luminance: Shade, mask: Shade, colour: Colour) -> None:
     """Lay an opaque thing over what is there, in place, premultiplied."""
     mask = mask.astype(np.float32)
     light *= (1 - mask)[..., None]

@@ -173,11 +173,13 @@ def _transfer(spread: Spread, shape: tuple[int, int]) -> NDArray[np.complex64]:
 
 
 def blur(planes: list[Plane], spread: Spread) -> list[Plane]:
-    """Each plane spread. Edges wrap: leave a border of `Spread.reach_px`."""
+    """Each plane spread. Beyond its edges a plane counts as dark: leave a border of `Spread.reach_px`."""
     if spread.nothing:
         return planes
     rows, columns = planes[0].shape
-    shape = fast_length(max(rows, 2 * spread.reach_px + 4)), fast_length(max(columns, 2 * spread.reach_px + 4))
+    # Transforms wrap round: what leaves one side must not come in at the other.
+    reach = spread.reach_px
+    shape = fast_length(max(rows, reach + 4) + reach), fast_length(max(columns, reach + 4) + reach)
     transfer = _transfer(spread, shape)
     done = []
     for plane in planes:
