@@ -146,4 +146,4 @@ def strokes(
     levels = np.clip(values * 255, 0, 255).astype(int).tolist()
     for line, level in zip(lines, levels, strict=True):
         draw.line(line, fill=level, width=width)
-    return np.asarray(np.asarray(image) / 255, np.float32)
+    return np.asarray(image, np.float32) / np.float32(255)

@@ -16,31 +16,44 @@ from numpy.typing import NDArray
 
 from hardware_mocks.drawing import REFERENCE, Canvas, Plane, Relief, noise, smooth, soften, strokes
 from hardware_mocks.lens import Raster
+from hardware_mocks.moving import draw_twigs, draw_walker
+from hardware_mocks.script import SceneScript
 from hardware_mocks.sensor import LUMINANCE
+from hardware_mocks.shot import Optics
 from hardware_mocks.water import Fall, draw_fall, mean_fall
 
 BORDER = 90.0  # drawn beyond the frame on all sides, for blur [reference px]
 MIDDLE = 0.18
-BLOCKS = 8  # the middle third is told in so many blocks each way
+WIDEST_DRAWN = 2000  # frames wider than this show the drawing enlarged, with a grain of its own [px]
+BLOCKS = ((8, 8), (6, 6), (6, 8))  # the middle third is told in so many rows and columns of blocks, in the mean
 HEDGE_TOP, HEDGE_FOOT = 196.0, 806.0
 SPOUT_X, SPOUT_Y, POOL_Y = 926.0, 212.0, 742.0
 
 Colour = tuple[float, float, float]
+Shade = NDArray[np.floating]
 _YEW: Colour = (0.72, 1.125, 0.55)
 _GRASS: Colour = (0.92, 1.12, 0.42)
 _STONE: Colour = (1.05, 1.0, 0.86)
 _WET_STONE: Colour = (0.98, 1.0, 0.93)
-_POOL: Colour = (0.78, 1.05, 0.86)
+_POOL: Colour = (0.86, 1.03, 0.98)
+_MOSS: Colour = (0.80, 1.12, 0.36)
 
 
 @dataclass(frozen=True)
 class Garden:
-    """The layers of the scene, back to front."""
+    """The layers of the scene, back to front.
+
+    ``step`` is how many pixels of the frame one pixel of the drawing is wide; the fall is told in pixels of the
+    drawing.
+    """
 
     hedge: Raster
     fountain: Raster
     fall: Fall
     heron: Raster
+    twigs: tuple[Raster, ...] = ()
+    walker: Raster | None = None
+    step: float = 1.0
 
 
 class _Easel:
@@ -68,13 +81,13 @@ class _Easel:
         return Raster(light.astype(np.float32), cover, int(canvas.left), int(canvas.top) - self.rise)
 
 
-def _tint(luminance: Plane, colour: Colour) -> Plane:
+def _tint(luminance: Shade, colour: Colour) -> Plane:
     """A luminance in a colour, its luminance unchanged. height x width x 3"""
     tone = np.array(colour, np.float32)
     return luminance.astype(np.float32)[..., None] * (tone / float(tone @ LUMINANCE))
 
 
-def _lay(light: Plane, cover: Plane, luminance: Plane, mask: Plane, colour: Colour) -> None:
+def _lay(light: Plane, cover: Plane, luminance: Shade, mask: Shade, colour: Colour) -> None:
     """Lay an opaque thing over what is there, in place, premultiplied."""
     mask = mask.astype(np.float32)
     light *= (1 - mask)[..., None]
@@ -101,10 +114,25 @@ def _foliage(canvas: Canvas, rng: np.random.Generator) -> Plane:
     # Each needle gets its tone by its rank: most near 1.1, some gaps down to a third, mean 1. So, two stops over, the
     # green still fits the scale; were it brighter, an overexposed frame would measure too dark.
     ranks = np.linspace(0, 1, 257)
-    tones = 1.25 - 0.70 * (1 - ranks) ** 2 - 0.25 * (1 - ranks) ** 14
-    drawn = np.interp(drawn, np.quantile(drawn[::3, ::3], ranks), tones)
-    clumps = 1 + 0.05 * np.tanh(noise(rng, canvas.shape, 40 * canvas.scale, 3))
-    return np.asarray(drawn * clumps / soften(drawn * clumps, 30 * canvas.scale), np.float32)
+    tones = 1.27 - 0.66 * (1 - ranks) ** 2 - 0.36 * (1 - ranks) ** 10
+    drawn = np.interp(drawn, np.quantile(drawn[::3, ::3], ranks), tones).astype(np.float32)
+    # Shoots stand out in tufts and the clipped face is not quite flat: both are lit from the upper left.
+    tufts = _lit_relief(noise(rng, canvas.shape, 26 * canvas.scale, 4, 0.8), 3.2 * canvas.scale)
+    face = _lit_relief(noise(rng, canvas.shape, 150 * canvas.scale, 3, 1.3), 22 * canvas.scale)
+    holes = smooth(1.5, 2.6, noise(rng, canvas.shape, 30 * canvas.scale, 4))
+    drawn = drawn * (1 + 0.27 * tufts + 0.14 * face) * (1 - 0.6 * holes)
+    return np.asarray(drawn / soften(drawn, 36 * canvas.scale), np.float32)
+
+
+def _lit_relief(heights: Plane, reach: float) -> Plane:
+    """How much more light than the mean falls on each place of a relief lit from the upper left, -1 to 1.
+
+    The slope is taken over ``reach``. [px]
+    """
+    step = max(1, round(reach))
+    padded = np.pad(heights, step, mode="edge")
+    slope = heights - 0.5 * (padded[: -2 * step, step:-step] + padded[step:-step, : -2 * step])
+    return np.asarray(np.tanh(slope / max(float(slope.std()), 1e-6) * 0.8), np.float32)
 
 
 def _hedge(easel: _Easel, rng: np.random.Generator) -> Raster:
@@ -120,22 +148,37 @@ def _hedge(easel: _Easel, rng: np.random.Generator) -> Raster:
     rows = slice(max(0, first), min(canvas.height, first + band.height))
     leaves[rows] = _foliage(band, rng)[rows.start - first : rows.stop - first, : canvas.width]
     hedge = _tint(MIDDLE * leaves * glow, _YEW)
-    hue = (0.035 * np.tanh(noise(rng, canvas.shape, 110 * scale, 4)))[..., None] * np.array([1.0, 0, -1.0], np.float32)
+    # Last year's needles are bluish and dark, this year's tips yellow.
+    young = np.tanh(1.5 * noise(rng, canvas.shape, 22 * scale, 4)) + 0.8 * np.tanh(
+        noise(rng, canvas.shape, 150 * scale, 3)
+    )
+    hue = 0.055 * young + 0.10 * (leaves - 1)
     before = hedge @ LUMINANCE
-    hedge *= 1 + hue
+    hedge[..., 0] *= 1 + hue
+    hedge[..., 2] *= 1 - hue
     hedge *= (before / np.maximum(hedge @ LUMINANCE, 1e-6))[..., None]  # another hue, the same luminance
     ragged = noise(rng, (1, canvas.width), 40 * scale, 6)[0] * 3.0
     fray = noise(rng, canvas.shape, 7 * scale, 2) * 2.5
-    is_hedge = smooth(-1.0, 1.0, y - HEDGE_TOP - ragged[None, :] - fray)[..., None]
-    picture = np.asarray(_sky(canvas, rng) * (1 - is_hedge) + hedge * is_hedge)
+    picture = _sky(canvas, rng)
+    _mix(picture, hedge, smooth(-1.0, 1.0, y - HEDGE_TOP - ragged[None, :] - fray))
     near = smooth(HEDGE_FOOT, 1090, y)
     stripes = np.sin((x - 750) / (26 + 150 * near) * 2.2)
-    blades = noise(rng, canvas.shape, 9 * scale, 3, 0.5)
-    lawn = (0.15 + 0.05 * near) * (1 + 0.14 * np.tanh(3 * stripes)) * np.clip(1 + 0.16 * blades, 0.4, 1.6)
+    blades = noise(rng, canvas.shape, 5 * scale, 2, 2.2) + 0.5 * noise(rng, canvas.shape, 40 * scale, 4, 0.35)
+    lawn = (0.15 + 0.05 * near) * (1 + 0.10 * np.tanh(3 * stripes)) * np.clip(1 + 0.20 * blades, 0.35, 1.7)
     lawn = lawn * (1 - 0.55 * smooth(HEDGE_FOOT + 34, HEDGE_FOOT, y))
-    is_lawn = smooth(-2.0, 2.0, y - HEDGE_FOOT + 2 * fray)[..., None]
-    picture = picture * (1 - is_lawn) + _tint(lawn, _GRASS) * is_lawn
-    return easel.raster(canvas, np.maximum(picture, 0.008), None)
+    # What stands on it keeps the sky's light off it.
+    for middle, half, foot, deep in ((SPOUT_X + 60, 520.0, 985.0, 130.0), (370.0, 400.0, 1000.0, 130.0)):
+        off = np.hypot((x - middle) / half, (y - foot) / deep)
+        lawn = lawn * (1 - 0.62 * smooth(1.15, 0.25, off))
+    _mix(picture, _tint(lawn, _GRASS), smooth(-2.0, 2.0, y - HEDGE_FOOT + 2 * fray))
+    return easel.raster(canvas, np.maximum(picture, 0.008, out=picture), None)
+
+
+def _mix(ground: Plane, other: Plane, share: Plane) -> None:
+    """Put a share of another picture into ``ground``, in place; the other is used up."""
+    other -= ground
+    other *= share[..., None]
+    ground += other
 
 
 def _sky(canvas: Canvas, rng: np.random.Generator) -> Plane:
@@ -189,13 +232,34 @@ def _bowl(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, c
     under = 1 - 0.68 * smooth(0.1, 1.0, (below - 20) / np.maximum(depth, 20))
     flutes = 1 + 0.10 * np.sin(np.arcsin(np.clip(across, -1, 1)) * 34)
     _lay(light, cover, 0.25 * tone * turn * under * flutes, body, _STONE)
+    streaks = noise(rng, canvas.shape, 26 * canvas.scale, 4, 7.0)
+    run = smooth(0.35, 1.6, streaks) * smooth(150, 20, below)
+    _lay(light, cover, 0.30 * tone * turn * under, body * run * 0.55, _STONE)
+    cushions = noise(rng, canvas.shape, 44 * canvas.scale, 6) + 0.7 * noise(rng, canvas.shape, 7 * canvas.scale, 3)
+    moss = smooth(0.7, 2.9, cushions + 1.0 * smooth(40, 170, below))
+    _lay(light, cover, 0.09 * tone * turn * under, body * moss * 0.75, _MOSS)
     ring = np.hypot(across, below / flat)
     _lay(light, cover, 0.33 * tone * (1.06 - 0.18 * across), smooth(1.003, 0.99, ring), _STONE)
-    ripple = noise(rng, canvas.shape, 90 * canvas.scale, 5, 0.12)
-    from_fall = np.hypot((x - SPOUT_X) * 0.115, below - 4)
-    rings = np.sin(from_fall * 1.15) * np.exp(-from_fall / 22)
-    mirror = 0.075 + 0.10 * smooth(-44, 40, below) + 0.02 * ripple + 0.05 * rings
-    _lay(light, cover, np.clip(mirror, 0.02, 0.6), smooth(0.918, 0.908, ring), _POOL)
+    _lay(light, cover, 0.13 * tone, smooth(0.935, 0.922, ring), _WET_STONE)
+    _lay(light, cover, _pool(canvas, rng, below), smooth(0.918, 0.908, ring), _POOL)
+
+
+def _pool(canvas: Canvas, rng: np.random.Generator, below: Plane) -> Plane:
+    """Luminance of the water in the bowl: the sky near, hedge and slab farther off, broken by ripples from the fall."""
+    x, _ = canvas.grid()
+    scale = canvas.scale
+    swell = noise(rng, canvas.shape, 110 * scale, 5, 0.14)
+    chop = noise(rng, canvas.shape, 34 * scale, 5, 0.12)
+    way = np.hypot((x - SPOUT_X) * 0.115, below - 4) + 1.1 * swell + 0.5 * chop
+    rings = np.sin(way * 1.15 + 0.4 * swell) * np.exp(-way / 20)
+    slope = 0.45 * swell + 0.55 * chop + 2.2 * rings
+    # A slope shows another place: towards us the sky above the hedge, away the hedge.
+    sky = smooth(-1.4, 3.0, slope + 1.3 * smooth(-44, 46, below))
+    mirror = 0.05 + 0.02 * smooth(-44, 40, below) + 0.27 * sky
+    behind = smooth(112, 78, np.abs(x - SPOUT_X - 4 * slope)) * smooth(34, -6, below)
+    falling = smooth(52, 30, np.abs(x - SPOUT_X - 5 * slope)) * smooth(40, -2, below)
+    mirror = mirror * (1 - 0.5 * behind) + 0.13 * falling * (0.7 + 0.5 * chop)
+    return np.asarray(np.clip(mirror, 0.02, 0.6), np.float32)
 
 
 def _slab(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, cover: Plane) -> None:
@@ -211,8 +275,18 @@ def _slab(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, c
     wet = smooth(90, 50, np.abs(x - SPOUT_X) + wet_edge) * smooth(SPOUT_Y - 10, SPOUT_Y + 50, y)
     groove = 1 - 0.35 * np.exp(-(((outside + 24) / 2.5) ** 2))
     stone = 0.150 * tone * (1 + 0.5 * edge * lit) * groove * (1 - 0.70 * wet)
+    # Three blocks on one another, lime where the water ran, moss where it stays wet.
+    for joint, lean in ((388.0, 2.0), (566.0, -1.5)):
+        seam = y - joint - lean * (x - SPOUT_X) / 90 - 0.6 * wet_edge / 9
+        stone = stone * (1 - 0.55 * np.exp(-((seam / 1.6) ** 2)) + 0.12 * np.exp(-(((seam - 3.2) / 2.0) ** 2)))
+    lime = smooth(0.5, 1.7, noise(rng, canvas.shape, 22 * canvas.scale, 4, 8.0)) * smooth(150, 300, y) * (1 - 0.8 * wet)
+    stone = stone * (1 + 0.45 * lime)
     mask = smooth(0.8, -0.8, outside) * smooth(POOL_Y - 20, POOL_Y - 22, y)
     _lay(light, cover, stone, mask, _WET_STONE)
+    damp = smooth(420, 720, y) + 0.6 * smooth(70, 92, np.abs(x - SPOUT_X))
+    cushions = noise(rng, canvas.shape, 40 * canvas.scale, 6, 1.3) + 0.7 * noise(rng, canvas.shape, 7 * canvas.scale, 3)
+    moss = smooth(1.0, 3.0, cushions + damp)
+    _lay(light, cover, 0.075 * tone * (1 + 0.4 * edge * lit), mask * moss * 0.8 * (1 - 0.6 * wet), _MOSS)
 
 
 def _heron(easel: _Easel, rng: np.random.Generator) -> Raster:
@@ -268,19 +342,23 @@ def middle_of(picture: Plane) -> tuple[float, float]:
     luminance = picture @ LUMINANCE
     height, width = luminance.shape
     part = luminance[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]
-    rows, columns = part.shape[0] // BLOCKS, part.shape[1] // BLOCKS
-    blocks = part[: rows * BLOCKS, : columns * BLOCKS].reshape(BLOCKS, rows, BLOCKS, columns).mean(axis=(1, 3))
-    return float(part.mean()), float(np.median(blocks))
+    medians = []
+    for down, across in BLOCKS:
+        rows, columns = part.shape[0] // down, part.shape[1] // across
+        blocks = part[: rows * down, : columns * across].reshape(down, rows, across, columns).mean(axis=(1, 3))
+        medians.append(float(np.median(blocks)))
+    return float(part.mean()), sum(medians) / len(medians)
 
 
 def _flat(size: tuple[int, int], layers: list[Raster]) -> Plane:
     """Layers laid over one another with everything sharp."""
     picture = np.zeros((size[1], size[0], 3), np.float32)
     for raster in layers:
-        left, top = max(0, raster.left), max(0, raster.top)
-        right = min(size[0], raster.left + raster.light.shape[1])
-        bottom = min(size[1], raster.top + raster.light.shape[0])
-        cut = slice(top - raster.top, bottom - raster.top), slice(left - raster.left, right - raster.left)
+        x, y = round(raster.left), round(raster.top)
+        left, top = max(0, x), max(0, y)
+        right = min(size[0], x + raster.light.shape[1])
+        bottom = min(size[1], y + raster.light.shape[0])
+        cut = slice(top - y, bottom - y), slice(left - x, right - x)
         part = picture[top:bottom, left:right]
         if raster.cover is not None:
             part *= (1 - raster.cover[cut])[..., None]
@@ -304,14 +382,15 @@ def _tuned(garden: Garden, size: tuple[int, int]) -> Garden:
     return garden
 
 
-def build(size: tuple[int, int], seed: int = 5) -> Garden:
-    """Draw the garden for a frame of ``size`` (columns, rows). The same size and seed give the same garden."""
+def _drawn(size: tuple[int, int], seed: int) -> Garden:
+    """The garden drawn for a frame of ``size`` (columns, rows)."""
     easel = _Easel(size)
 
     def dice(number: int) -> np.random.Generator:
         return np.random.default_rng((seed, number))
 
-    with ThreadPoolExecutor(2) as hands:
+    # Large drawings are made one after the other, for the sake of memory.
+    with ThreadPoolExecutor(2 if size[0] <= 1500 else 1) as hands:
         hedge = hands.submit(_hedge, easel, dice(1))
         fountain = hands.submit(_fountain, easel, dice(2))
         heron = hands.submit(_heron, easel, dice(4))
@@ -319,3 +398,31 @@ def build(size: tuple[int, int], seed: int = 5) -> Garden:
         fall = hands.submit(draw_fall, place, (POOL_Y + 4 - SPOUT_Y + 12), easel.scale, dice(3))
         garden = Garden(hedge.result(), fountain.result(), fall.result(), heron.result())
     return _tuned(garden, size)
+
+
+def _grown(raster: Raster, step: float, grain: float) -> Raster:
+    """A drawing enlarged to a frame ``step`` times as large, with ``grain`` of its own between the drawn pixels."""
+    return replace(raster, left=raster.left * step, top=raster.top * step, step=step, grain=grain)
+
+
+def build(optics: Optics, script: SceneScript) -> Garden:
+    """Draw the garden for the frames of ``optics``. The same optics and script give the same garden."""
+    width, height = optics.size
+    step = max(1.0, width / WIDEST_DRAWN)
+    size = round(width / step), round(height / step)
+    garden = _drawn(size, 5 + script.seed)
+    if script.leaves is not None:
+        garden = replace(garden, twigs=draw_twigs(size, script.seed))
+    if script.passer_by is not None:
+        garden = replace(garden, walker=draw_walker(size, optics, script.passer_by))
+    if step == 1.0:
+        return garden
+    return replace(
+        garden,
+        hedge=_grown(garden.hedge, step, 0.10),
+        fountain=_grown(garden.fountain, step, 0.07),
+        heron=_grown(garden.heron, step, 0.07),
+        twigs=tuple(_grown(twig, step, 0.05) for twig in garden.twigs),
+        walker=None if garden.walker is None else _grown(garden.walker, step, 0.04),
+        step=step,
+    )

@@ -12,13 +12,36 @@ from hardware_mocks.marks import DialMark
 class Optics:
     """The simulated body and lens: a thin lens before a sensor. Lengths in millimetres.
 
-    ``vignette_stops`` is how much darker the corners are than the middle. [stops]
+    Attributes
+    ----------
+    vignette_stops
+        How much darker the corners are than the middle at every aperture. [stops]
+    barrel_stops
+        What the barrel takes besides at the widest aperture; it shrinks when stopped down. [stops]
+    widest
+        The f-number of the lens wide open. [unitless]
+    transmission_stops
+        Light lost in the glass. [stops]
+    breathing
+        How much more the picture grows by focusing near than a thin lens's, as a share of m; -1 is a lens that does
+        not breathe. [unitless]
+    focus_shift
+        Share by which the distance in focus grows from wide open to fully stopped down. [unitless]
+    diffraction, wavelength_um
+        Whether the iris spreads light, and of which wavelength. [um]
     """
 
     focal_mm: float = 50.0
     sensor_mm: tuple[float, float] = (35.9, 24.0)
     size: tuple[int, int] = (1500, 1000)
     vignette_stops: float = 0.0
+    barrel_stops: float = 0.0
+    widest: float = 2.0 ** (5 / 6)
+    transmission_stops: float = 0.0
+    breathing: float = 0.0
+    focus_shift: float = 0.0
+    diffraction: bool = True
+    wavelength_um: float = 0.55
 
     @property
     def pitch_mm(self) -> float:
@@ -31,7 +54,8 @@ class Shot:
     """One exposure: the marks the camera believes in, and what iris, shutter, hands and light really do.
 
     ``f_number``, ``time_s`` and ``iso`` are the true values, injected errors included. ``start_s`` is the place on the
-    scene's own time line at which the shutter opens. [s]
+    scene's own time line at which the shutter opens. [s] ``exif_style`` is whether the camera writes marks as printed
+    ("nominal") or the values behind them ("exact") into its files.
     """
 
     number: int
@@ -52,6 +76,7 @@ class Shot:
     white_balance: int = 4
     image_format: int = 2
     seed: int = 0
+    exif_style: str = "nominal"
 
     @property
     def magnification(self) -> float:
@@ -67,5 +92,5 @@ class Shot:
         spread over an area (1+m)^2 times as large (thin lens).
         """
         meter: float = 2.0**self.ev100 * self.time_s / self.f_number**2 * self.iso / 100
-        through: float = 2.0 ** -sum(self.filter_stops)
+        through: float = 2.0 ** -(sum(self.filter_stops) + self.optics.transmission_stops)
         return meter * through / (1 + self.magnification) ** 2

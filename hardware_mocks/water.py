@@ -7,6 +7,7 @@ one a veil. Two tapes of unlike length never come round together, so that no two
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,9 +64,8 @@ class Tape:
         """
         # Pulled by p, row r shows the place r - p; an exposure shows it all places from r - begin - travel on.
         rows_at = np.arange(rows, dtype=np.float64) - begin
-        if travel < 1:
-            return (self._sum_to(rows_at + 1) - self._sum_to(rows_at)).astype(np.float32)
-        fine = 4
+        travel = max(travel, 0.05)
+        fine = 4 if travel < 16 else 2
         total = np.zeros((rows, *self._sums.shape[1:]))
         for sub in range(fine):
             place = rows_at + (sub + 0.5) / fine
@@ -98,17 +98,51 @@ def _together(fall: Fall, falling: Plane, foam: Plane) -> Raster:
     return Raster(light.astype(np.float32), np.clip(both[..., 1], 0, 1), fall.left, fall.top)
 
 
-def exposed_fall(fall: Fall, speed_px_s: float, start_s: float, time_s: float) -> Raster:
-    """What an exposure records of the fall, focused at infinity. ``speed_px_s`` is that of its picture. [px/s]"""
+def _spans(start_s: float, time_s: float, life_s: float) -> list[tuple[float, float, float, float]]:
+    """An exposure cut up so that the water's pattern stays nearly itself in each part.
+
+    Returns begin and length [s] of each part, and the weights that two patterns have in it. The weights go round once
+    in ``life_s``: while one is away it is begun anew, so that after a life nothing of the old pattern is left.
+    """
+    count = int(np.clip(math.ceil(time_s / life_s * 8), 1, 12))
+    spans = []
+    for number in range(count):
+        begin = start_s + time_s * number / count
+        turn = math.pi * (begin + time_s / count / 2) / life_s
+        spans.append((begin, time_s / count, math.sin(turn) ** 2, math.cos(turn) ** 2))
+    return spans
+
+
+def _fresh(which: int, middle_s: float, life_s: float, length: int) -> float:
+    """How far a tape is wound on in the life that ``middle_s`` falls into. [px]"""
+    life = math.floor(middle_s / life_s + 0.5 * which)
+    return float(np.random.default_rng((abs(life), int(life < 0), which, 77)).integers(length))
+
+
+def exposed_fall(fall: Fall, speed_px_s: float, start_s: float, time_s: float, life_s: float | None = None) -> Raster:
+    """What an exposure records of the fall, focused at infinity.
+
+    ``speed_px_s`` is that of its picture [px/s]; after ``life_s`` its pattern has become another (None: never). [s]
+    """
     rows, columns = fall.cap.shape
     begin, travel = speed_px_s * start_s, speed_px_s * time_s
-    falling = sum((tape.seen(rows, begin, travel) for tape in fall.tapes), np.zeros(())) / len(fall.tapes)
+    falling = np.zeros((rows, columns, 2), np.float32)
+    if life_s is None:
+        falling += sum((tape.seen(rows, begin, travel) for tape in fall.tapes), np.zeros(())) / len(fall.tapes)
+    else:
+        spans = _spans(start_s, time_s, life_s)
+        for at, lasts, *weights in spans:
+            for which, (tape, weight) in enumerate(zip(fall.tapes, weights, strict=True)):
+                if weight > 0.004:
+                    wound = _fresh(which, at + lasts / 2, life_s, tape.length)
+                    seen = tape.seen(rows, wound + speed_px_s * at, speed_px_s * lasts)
+                    falling += np.float32(weight / len(spans)) * seen
     half = (columns + 1) // 2
     outward = fall.foam.seen(half, begin * _FOAM_SHARE, travel * _FOAM_SHARE)
     foam = np.concatenate([outward[::-1, ::-1], outward], axis=0)[half - columns // 2 :][:columns].transpose(1, 0, 2)
     whole = np.zeros((rows, columns, 2), np.float32)
     whole[rows - foam.shape[0] :] = foam
-    return _together(fall, np.asarray(falling, np.float32), whole)
+    return _together(fall, falling, whole)
 
 
 def mean_fall(fall: Fall) -> Raster:
