@@ -1,4 +1,7 @@
-"""The database under the logbook: one transaction a call, durable when it returns, every refusal in words."""
+"""The database under the logbook: one transaction a call, durable when it returns, every refusal in words.
+
+SQLite in the store's folder, or PostgreSQL at an address; both keep the same promises and pass the same tests.
+"""
 
 from __future__ import annotations
 
@@ -10,9 +13,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from daemon import migrations, rows, tables
+from daemon import database_server, migrations, rows, tables
 from daemon.errors import StoreError
 from daemon.files import Files, is_full
 
@@ -33,12 +37,17 @@ _TABLES: dict[type, sa.Table] = {
 
 
 class Database:
-    """One SQLite file in WAL with synchronous FULL. Usable from several threads."""
+    """One SQLite file in WAL with synchronous FULL, or a database on a server. Usable from several threads."""
 
-    def __init__(self, path: Path, files: Files):
-        self._path, self._files = path, files
-        self._engine = _engine(path)
-        self._writer = self._engine.execution_options(writes=True)
+    def __init__(self, path: Path, files: Files, url: str | None = None):
+        """``path`` is where the logbook lies, and names it in messages; ``url``: it is on this server instead."""
+        self._path, self._files, self.on_server = path, files, url is not None
+        if url is None:
+            self._engine = _engine(path)
+            self._writer = self._engine.execution_options(writes=True)
+        else:
+            self._engine = database_server.engine_of(url, BUSY_S)
+            self._writer = database_server.writer_of(self._engine)
 
     def close(self) -> None:
         """Let the database go. Idempotent."""
@@ -48,6 +57,32 @@ class Database:
         """Bring the database to the newest revision; safe when two processes do it at once."""
         with self._writing("upgrade") as connection:
             migrations.upgrade(connection)
+
+    def found_on_server(self) -> tuple[str | None, str | None]:
+        """The revision of a logbook on a server and whose it is; (None, None): the database is empty."""
+        with self._reading("open") as connection:
+            revision = database_server.revision_there(connection)
+            return revision, database_server.identity_there(connection) if revision else None
+
+    def upgrade_on_server(self, identity: str) -> None:
+        """The same as `upgrade` on a server; a logbook that is made now belongs to the store ``identity``."""
+        with self._writing("upgrade") as connection:
+            made = database_server.revision_there(connection) is None
+            migrations.upgrade(connection)
+            if made:
+                database_server.claim(connection, identity)
+
+    def copy_to(self, target: sa.Connection) -> dict[str, int]:
+        """Copy every row, as of one moment, into the same empty tables behind ``target``; rows by table."""
+        copied: dict[str, int] = {}
+        with self._reading("copy") as connection:
+            for table in tables.metadata.sorted_tables:
+                copied[table.name] = 0
+                found = connection.execution_options(yield_per=500).execute(sa.select(table))
+                for part in found.mappings().partitions(500):
+                    target.execute(table.insert(), [{item.key: row[item] for item in table.c} for row in part])
+                    copied[table.name] += len(part)
+        return copied
 
     def _all(self, shape: type[_Row], *conditions: Any) -> list[_Row]:
         with self._reading(_TABLES[shape].name) as connection:
@@ -84,7 +119,19 @@ class Database:
             yield
         except (SQLAlchemyError, sqlite3.Error) as error:
             original = error.orig if isinstance(error, DBAPIError) else None
-            raise sqlite_trouble(original or error, what, self._path) from error
+            trouble = original or error
+            if self.on_server:
+                raise database_server.server_trouble(trouble, what, f"the logbook of {self._path.parent}") from error
+            raise sqlite_trouble(trouble, what, self._path) from error
+
+
+def insert_new(connection: sa.Connection, table: sa.Table) -> Any:
+    """An insert into ``table`` that can say what to do about a row that is there already."""
+    if connection.dialect.name == "postgresql":
+        from sqlalchemy.dialects import postgresql
+
+        return postgresql.insert(table)
+    return sqlite.insert(table)
 
 
 def sqlite_trouble(error: BaseException, asked: str, path: Path) -> StoreError:
