@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import fields
 from pathlib import Path
 from typing import Any, TypeVar
@@ -42,12 +42,10 @@ class Database:
     def __init__(self, path: Path, files: Files, url: str | None = None):
         """``path`` is where the logbook lies, and names it in messages; ``url``: it is on this server instead."""
         self._path, self._files, self.on_server = path, files, url is not None
-        if url is None:
-            self._engine = _engine(path)
-            self._writer = self._engine.execution_options(writes=True)
-        else:
-            self._engine = database_server.engine_of(url, BUSY_S)
-            self._writer = database_server.writer_of(self._engine)
+        self._engine = _engine(path) if url is None else database_server.engine_of(url, BUSY_S)
+        self._writer = self._engine.execution_options(writes=True)
+        if url is not None:
+            self._writer = self._writer.execution_options(isolation_level=database_server.WRITES_AT)
 
     def close(self) -> None:
         """Let the database go. Idempotent."""
@@ -72,17 +70,29 @@ class Database:
             if made:
                 database_server.claim(connection, identity)
 
-    def copy_to(self, target: sa.Connection) -> dict[str, int]:
-        """Copy every row, as of one moment, into the same empty tables behind ``target``; rows by table."""
-        copied: dict[str, int] = {}
-        with self._reading("copy") as connection:
+    def damage(self) -> list[str]:
+        """What SQLite finds wrong with pages and references; empty: nothing. A server looks after its own."""
+        if self.on_server:
+            return []
+        with self._reading("look through") as connection:
+            pages = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA integrity_check(20)")]
+            dangling = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA foreign_key_check")]
+        return [line for line in pages if line != "ok"] + [f"{name}: a row that refers to nothing" for name in dangling]
+
+    def copy_file(self, target: Path) -> None:
+        """Copy the whole SQLite database, as of one moment, into the new file ``target``, while others write."""
+        with self._border("back up"), closing(sqlite3.connect(target)) as copy, self._engine.connect() as connection:
+            source = connection.connection.driver_connection
+            assert isinstance(source, sqlite3.Connection)
+            source.backup(copy)
+
+    def copy_from(self, other: Database) -> None:
+        """Copy every row of ``other``, as of one moment, into this database, whose tables are empty."""
+        with self._writing("copy") as target, other._reading("copy") as connection:
             for table in tables.metadata.sorted_tables:
-                copied[table.name] = 0
                 found = connection.execution_options(yield_per=500).execute(sa.select(table))
                 for part in found.mappings().partitions(500):
                     target.execute(table.insert(), [{item.key: row[item] for item in table.c} for row in part])
-                    copied[table.name] += len(part)
-        return copied
 
     def _all(self, shape: type[_Row], *conditions: Any) -> list[_Row]:
         with self._reading(_TABLES[shape].name) as connection:

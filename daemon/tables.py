@@ -27,7 +27,7 @@ from sqlalchemy import (
     Text,
     UniqueConstraint,
 )
-from sqlalchemy.types import TypeDecorator
+from sqlalchemy.types import TypeDecorator, TypeEngine
 
 
 def utc_text(value: datetime) -> str:
@@ -112,8 +112,8 @@ def _storable(text: str) -> str:
 
 metadata = MetaData()
 # SQLite's numbers are 8 bytes whatever they are called; PostgreSQL's are only when called so.
-Seconds = REAL().with_variant(DOUBLE_PRECISION(), "postgresql")
-Bytes = Integer().with_variant(BigInteger(), "postgresql")
+Seconds: TypeEngine[Any] = REAL().with_variant(DOUBLE_PRECISION(), "postgresql")
+Bytes: TypeEngine[Any] = Integer().with_variant(BigInteger(), "postgresql")
 
 
 def _one_of(column: str, *allowed: str) -> CheckConstraint:
