@@ -25,7 +25,7 @@ def film_frames(store: Store, run: RunRow) -> list[FilmFrame]:
     for file in logbook.files(run.id):
         files.setdefault(file.frame_id, []).append(file)
     readings = {row.frame_id: row.data for row in logbook.readings(run.id)}
-    series = []
+    series: list[FilmFrame] = []
     for frame in logbook.frames(run.id):
         attempt = kept.get(frame.attempt_id or 0)
         if frame.role != "picture" or attempt is None:

@@ -8,7 +8,7 @@ Two parts, both of them without delay: a value is smoothed by its neighbours on 
 - *Residue.* What then still differs from frame to frame while the picture stays the same (a shutter, an aperture that
   closes anew each time). It is measured on many blocks, each against its own smoothed past and future, and the median
   is taken, so that a passer-by does not count. Only what is as small as such an error is taken out, less and less
-  between `RESIDUE` and twice that: a cloud is light, and stays.
+  between `RESIDUE` and twice that: a cloud is light, and stays. Neighbours beyond a sudden change do not count at all.
 
 Gaussian smoothing and the median are textbook; the widths are tried values, not published ones.
 """
@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 STEP_SIGMA = 8.0  # frames; a step of a third of a stop is then spread over about thirty
 RESIDUE_SIGMA = 2.5  # frames
 RESIDUE = 0.08  # stops
+JUMP = 0.25  # stops from one frame to the next; dusk at its fastest changes by 0.14 in a frame each half minute
 REACH = 3.0  # a Gaussian is cut off after so many sigmas
 
 
@@ -37,31 +38,16 @@ def reach(sigma: float) -> int:
 
 
 def smoothed(values: Array, sigma: float) -> Array:
-    """Values along axis 0 through a zero-phase Gaussian; NaN counts as missing, and stays NaN only without neighbours.
+    """Values, shape (frames,), through a zero-phase Gaussian of ``sigma`` frames.
 
     Beyond the ends the curve is turned about its end point, so that a steady fall stays one to its last frame.
-
-    Parameters
-    ----------
-    values
-        Shape (frames, ...).
-    sigma
-        Width. [frames]
     """
     side = min(reach(sigma), len(values) - 1)
     if side < 1:
         return values.copy()
-    head = 2 * values[:1] - values[side:0:-1]
-    tail = 2 * values[-1:] - values[-2 : -side - 2 : -1]
-    longer = np.concatenate([head, values, tail])
-    there = np.isfinite(longer)
-    filled = np.where(there, longer, 0.0)
-    total, weight = np.zeros_like(values), np.zeros_like(values)
-    for offset, share in zip(range(2 * side + 1), _gaussian(side, sigma), strict=True):
-        total += share * filled[offset : offset + len(values)]
-        weight += share * there[offset : offset + len(values)]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(weight > 0.25, total / weight, np.nan)
+    head = 2 * values[0] - values[side:0:-1]
+    tail = 2 * values[-1] - values[-2 : -side - 2 : -1]
+    return np.convolve(np.concatenate([head, values, tail]), _gaussian(side, sigma), "valid")
 
 
 def step_gains(given: Array, sigma: float = STEP_SIGMA) -> Array:
@@ -82,7 +68,7 @@ def residue(levels: Array) -> float:
         frames, blocks); frames that do not exist, before the first and after the last, are all NaN.
     """
     middle = len(levels) // 2
-    weights = _gaussian(middle, RESIDUE_SIGMA)[:, None] * np.isfinite(levels)
+    weights = _gaussian(middle, RESIDUE_SIGMA)[:, None] * np.isfinite(_until_a_jump(levels))
     total = weights.sum(axis=0)
     usable = (total > 0.5) & np.isfinite(levels[middle])
     if usable.sum() < max(4, 0.1 * levels.shape[1]):
@@ -97,6 +83,22 @@ def residue(levels: Array) -> float:
     slope = ((share * at * filled).sum(axis=0) - mean_at * mean) / np.maximum(spread, 1e-9)
     off = float(np.median(filled[middle] - (mean - slope * mean_at)))
     return off * float(np.clip(2 - abs(off) / RESIDUE, 0.0, 1.0))
+
+
+def _until_a_jump(levels: Array) -> Array:
+    """The same levels, NaN from the first sudden change on, on either side of the middle."""
+    middle = len(levels) // 2
+    kept = levels.copy()
+    for way in (1, -1):
+        at = middle
+        while 0 <= at + way < len(levels):
+            change = levels[at + way] - levels[at]
+            known = change[np.isfinite(change)]
+            if not len(known) or abs(float(np.median(known))) > JUMP:
+                kept[at + way :: way] = np.nan
+                break
+            at += way
+    return kept
 
 
 def _gaussian(side: int, sigma: float) -> Array:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -20,8 +21,8 @@ from daemon.pictures.reading import MID_GREY
 from daemon.pictures.tones import RGB
 from daemon.pictures.typeface import font_file
 
-SIZE = (1600, 1240)
-_LEFT, _RIGHT, _TOP, _PANEL, _GAP = 110, 40, 80, 220, 60
+SIZE = (1600, 1280)
+_LEFT, _RIGHT, _TOP, _PANEL, _GAP = 110, 40, 120, 220, 60
 Curve = tuple[NDArray[np.float64], str]
 """Values over the frames, and how they are drawn: ``dots``, ``thick`` or ``thin``."""
 
@@ -86,10 +87,10 @@ def _panel(
     high = high if high > low else low + step
 
     def x_of(number: float) -> float:
-        return _LEFT + (right - _LEFT) * (number - numbers[0]) / max(1.0, numbers[-1] - numbers[0])
+        return float(_LEFT + (right - _LEFT) * (number - numbers[0]) / max(1.0, numbers[-1] - numbers[0]))
 
     def y_of(value: float) -> float:
-        return bottom - _PANEL * (value - low) / (high - low)
+        return float(bottom - _PANEL * (value - low) / (high - low))
 
     for count in range(round((high - low) / step) + 1):
         value = low + count * step
@@ -113,7 +114,7 @@ def _draw(draw: ImageDraw.ImageDraw, points: Sequence[tuple[float, float] | None
             if point is not None:
                 draw.ellipse((point[0] - 2, point[1] - 2, point[0] + 2, point[1] + 2), RGB["ink"])
         return
-    for one, other in zip(points[:-1], points[1:], strict=True):
+    for one, other in pairwise(points):
         if one is not None and other is not None:
             draw.line((*one, *other), RGB["ink"], 3 if kind == "thick" else 1)
 
