@@ -75,7 +75,7 @@ def export(run: str, out: Path | None, pictures: bool, store_dir: Path | None, a
     if as_json:
         print_json(done.as_json())
         return
-    say(f"{done.frames} frames, {_files(done.files)}: frames.csv, run.json, {done.sidecars} sidecars")
+    say(f"{_count(done.frames, 'frame')}, {_files(done.files)}: frames.csv, run.json, {done.sidecars} sidecars")
     if pictures:
         say(f"{done.pictures} pictures copied beside them")
     say(f"  {done.folder}")
@@ -102,9 +102,9 @@ def backup(to: Path, logbook_only: bool, store_dir: Path | None, as_json: bool) 
         print_json(done.as_json())
         return
     if logbook_only:
-        say(f"Logbook of {done.runs} runs, looked through: {done.place}")
+        say(f"Logbook of {_count(done.runs, 'run')}, looked through: {done.place}")
         return
-    say(f"{done.runs} runs, {_files(done.files)}, every one hashed; {done.copied} new ({_size(done.bytes)})")
+    say(f"{_count(done.runs, 'run')}, {_files(done.files)}, every one hashed; {done.copied} new ({_size(done.bytes)})")
     if done.left:
         say(f"Not copied: {_files(done.left)} in incoming/, not yet in the record.")
     if done.not_copied:
@@ -113,7 +113,11 @@ def backup(to: Path, logbook_only: bool, store_dir: Path | None, as_json: bool) 
 
 
 def _files(count: int) -> str:
-    return f"{count} file{'' if count == 1 else 's'}"
+    return _count(count, "file")
+
+
+def _count(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _size(count: int) -> str:
