@@ -50,10 +50,12 @@ def sunset(
     cloud: tuple[int, int, float] | None = None,
     bright_sky: bool = False,
     fall: float = 0.045,
+    noise: float = 0.02,
 ) -> Sunset:
     """``count`` frames of light that falls by ``fall`` stops a frame, shot by a dial in thirds of a stop.
 
-    ``jitter``: how inexact the shutter is [stops]; ``cloud``: first frame, how many, how many stops darker.
+    ``jitter``: how inexact the shutter is [stops]; ``cloud``: first frame, how many, how many stops darker;
+    ``noise``: of each pixel, as a share.
     """
     chance = np.random.default_rng(count)
     light = 10.0 - fall * np.arange(count) - 0.15 * np.sin(np.arange(count) / 17)
@@ -71,7 +73,7 @@ def sunset(
         # f/4 at ISO 100: mid grey at light == ev when t = N^2 / 2^ev.
         settings = ExactSettings(4.0, 16.0 / 2.0 ** (position / 3), 100.0)
         off = light[number] - position / 3 + jitter * chance.normal()
-        noisy = base * 2.0**off * (1 + 0.02 * chance.normal(size=base.shape))
+        noisy = base * 2.0**off * (1 + noise * chance.normal(size=base.shape))
         codes = encoded(noisy).astype(np.uint8)
         path = folder / f"{number:05d}.jpg"
         Image.fromarray(codes).convert("RGB").save(path, quality=92)
