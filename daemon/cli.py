@@ -30,6 +30,10 @@ _COMMANDS = {
     "resume": ("daemon.commands.shooting", "resume"),
     "runs": ("daemon.commands.records", "runs"),
     "sheet": ("daemon.commands.records", "sheet"),
+    "film": ("daemon.commands.film", "film"),
+    "verify": ("daemon.commands.keeping", "verify"),
+    "export": ("daemon.commands.keeping", "export"),
+    "backup": ("daemon.commands.keeping", "backup"),
 }
 
 

@@ -1,18 +1,22 @@
-"""The database under the logbook: one transaction a call, durable when it returns, every refusal in words."""
+"""The database under the logbook: one transaction a call, durable when it returns, every refusal in words.
+
+SQLite in the store's folder, or PostgreSQL at an address; both keep the same promises and pass the same tests.
+"""
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import fields
 from pathlib import Path
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from daemon import migrations, rows, tables
+from daemon import database_server, migrations, rows, tables
 from daemon.errors import StoreError
 from daemon.files import Files, is_full
 
@@ -33,12 +37,15 @@ _TABLES: dict[type, sa.Table] = {
 
 
 class Database:
-    """One SQLite file in WAL with synchronous FULL. Usable from several threads."""
+    """One SQLite file in WAL with synchronous FULL, or a database on a server. Usable from several threads."""
 
-    def __init__(self, path: Path, files: Files):
-        self._path, self._files = path, files
-        self._engine = _engine(path)
+    def __init__(self, path: Path, files: Files, url: str | None = None):
+        """``path`` is where the logbook lies, and names it in messages; ``url``: it is on this server instead."""
+        self._path, self._files, self.on_server = path, files, url is not None
+        self._engine = _engine(path) if url is None else database_server.engine_of(url, BUSY_S)
         self._writer = self._engine.execution_options(writes=True)
+        if url is not None:
+            self._writer = self._writer.execution_options(isolation_level=database_server.WRITES_AT)
 
     def close(self) -> None:
         """Let the database go. Idempotent."""
@@ -48,6 +55,44 @@ class Database:
         """Bring the database to the newest revision; safe when two processes do it at once."""
         with self._writing("upgrade") as connection:
             migrations.upgrade(connection)
+
+    def found_on_server(self) -> tuple[str | None, str | None]:
+        """The revision of a logbook on a server and whose it is; (None, None): the database is empty."""
+        with self._reading("open") as connection:
+            revision = database_server.revision_there(connection)
+            return revision, database_server.identity_there(connection) if revision else None
+
+    def upgrade_on_server(self, identity: str) -> None:
+        """The same as `upgrade` on a server; a logbook that is made now belongs to the store ``identity``."""
+        with self._writing("upgrade") as connection:
+            made = database_server.revision_there(connection) is None
+            migrations.upgrade(connection)
+            if made:
+                database_server.claim(connection, identity)
+
+    def damage(self) -> list[str]:
+        """What SQLite finds wrong with pages and references; empty: nothing. A server looks after its own."""
+        if self.on_server:
+            return []
+        with self._reading("look through") as connection:
+            pages = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA integrity_check(20)")]
+            dangling = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA foreign_key_check")]
+        return [line for line in pages if line != "ok"] + [f"{name}: a row that refers to nothing" for name in dangling]
+
+    def copy_file(self, target: Path) -> None:
+        """Copy the whole SQLite database, as of one moment, into the new file ``target``, while others write."""
+        with self._border("back up"), closing(sqlite3.connect(target)) as copy, self._engine.connect() as connection:
+            source = connection.connection.driver_connection
+            assert isinstance(source, sqlite3.Connection)
+            source.backup(copy)
+
+    def copy_from(self, other: Database) -> None:
+        """Copy every row of ``other``, as of one moment, into this database, whose tables are empty."""
+        with self._writing("copy") as target, other._reading("copy") as connection:
+            for table in tables.metadata.sorted_tables:
+                found = connection.execution_options(yield_per=500).execute(sa.select(table))
+                for part in found.mappings().partitions(500):
+                    target.execute(table.insert(), [{item.key: row[item] for item in table.c} for row in part])
 
     def _all(self, shape: type[_Row], *conditions: Any) -> list[_Row]:
         with self._reading(_TABLES[shape].name) as connection:
@@ -84,7 +129,19 @@ class Database:
             yield
         except (SQLAlchemyError, sqlite3.Error) as error:
             original = error.orig if isinstance(error, DBAPIError) else None
-            raise sqlite_trouble(original or error, what, self._path) from error
+            trouble = original or error
+            if self.on_server:
+                raise database_server.server_trouble(trouble, what, f"the logbook of {self._path.parent}") from error
+            raise sqlite_trouble(trouble, what, self._path) from error
+
+
+def insert_new(connection: sa.Connection, table: sa.Table) -> Any:
+    """An insert into ``table`` that can say what to do about a row that is there already."""
+    if connection.dialect.name == "postgresql":
+        from sqlalchemy.dialects import postgresql
+
+        return postgresql.insert(table)
+    return sqlite.insert(table)
 
 
 def sqlite_trouble(error: BaseException, asked: str, path: Path) -> StoreError:

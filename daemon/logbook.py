@@ -1,8 +1,9 @@
 """The logbook: the durable record of plans, runs, attempts, frames, readings and events.
 
-Each public method that writes is one transaction, on the disk when it returns (SQLite, WAL, synchronous FULL): an
-answer is a promise. What belongs together is committed together, so that a death between two calls never shows half
-of anything. Whatever SQLite refuses becomes a ``StoreError``; nothing is swallowed.
+Each public method that writes is one transaction, on the disk when it returns (SQLite, WAL, synchronous FULL; or a
+PostgreSQL server, synchronous_commit on): an answer is a promise. What belongs together is committed together, so that
+a death between two calls never shows half of anything. Whatever the database refuses becomes a ``StoreError``; nothing
+is swallowed.
 """
 
 from __future__ import annotations
@@ -13,12 +14,13 @@ from datetime import date
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.dialects.sqlite import insert
 
 from daemon import clock, tables
+from daemon.database import insert_new
+from daemon.entries import ENDED, Entries, attempt_in_run
 from daemon.errors import StoreError, UsageError
 from daemon.files import StoredFile, run_folder
-from daemon.notes import Notes, frame_in_run
+from daemon.notes import frame_in_run
 from daemon.rows import (
     Attempt,
     AttemptState,
@@ -52,10 +54,8 @@ __all__ = [
     "StepRow",
 ]
 
-_ENDED = ("done", "abandoned")
 
-
-class Logbook(Notes):
+class Logbook(Entries):
     """The record of one store. Usable from several threads; open it with ``daemon.store.open_store``."""
 
     # -- runs and plans -------------------------------------------------------------------------------------------
@@ -123,7 +123,7 @@ class Logbook(Notes):
         digest = hashlib.sha256(text.encode()).hexdigest()
         with self._writing("add_plan") as connection:
             state = connection.scalar(sa.select(tables.runs.c.state).where(tables.runs.c.id == run_id))
-            if state is None or state in _ENDED:
+            if state is None or state in ENDED:
                 raise StoreError(f"run {run_id}: asked for a plan; found it {state or 'not in the logbook'}")
             self._no_open_attempt(connection, run_id, "a new plan revision")
             newest = sa.select(sa.func.max(tables.run_plans.c.revision)).where(tables.run_plans.c.run_id == run_id)
@@ -131,7 +131,9 @@ class Logbook(Notes):
             if settles is not None:
                 self._set_outcome(connection, settles[0], "kept", settles[1])
             connection.execute(
-                insert(tables.plans).values(hash=digest, json=text, created=now).on_conflict_do_nothing()
+                insert_new(connection, tables.plans)
+                .values(hash=digest, json=text, created=now)
+                .on_conflict_do_nothing()
             )
             row = RunPlan(run_id, revision, digest, why, now)
             connection.execute(tables.run_plans.insert().values(**vars(row)))
@@ -167,7 +169,7 @@ class Logbook(Notes):
             attempt that has no end (`abandon` ends a run with steps left).
         """
         with self._writing("run_state") as connection:
-            if state in _ENDED:
+            if state in ENDED:
                 self._no_open_attempt(connection, run_id, f"a run that is {state}")
                 left = self._rows(
                     connection, StepRow, tables.steps.c.run_id == run_id, tables.steps.c.outcome.is_(None)
@@ -355,11 +357,11 @@ class Logbook(Notes):
 
     def attempts(self, run_id: int) -> list[Attempt]:
         """Every attempt of a run, oldest first."""
-        return self._all(Attempt, _attempt_in_run(run_id))
+        return self._all(Attempt, attempt_in_run(run_id))
 
     def open_attempts(self, run_id: int) -> list[Attempt]:
         """Attempts that were begun and have no end: what became of them must be found out."""
-        return self._all(Attempt, _attempt_in_run(run_id), tables.attempts.c.state == "intended")
+        return self._all(Attempt, attempt_in_run(run_id), tables.attempts.c.state == "intended")
 
     def frames(self, run_id: int) -> list[FrameRow]:
         """Every frame of a run, in the order of storing."""
@@ -396,97 +398,6 @@ class Logbook(Notes):
             "bytes": sum(row.size for row in files),
             "readings": len(self.readings(run_id)),
         }
-
-    # -- within one transaction -----------------------------------------------------------------------------------
-
-    def _add_frame(
-        self,
-        connection: sa.Connection,
-        run_id: int,
-        attempt_id: int | None,
-        role: Role,
-        files: Sequence[StoredFile],
-        exif: Any,
-        checks: Any,
-        verified: Verified,
-        taken_camera_clock: str | None,
-    ) -> int:
-        if not files:
-            raise StoreError(f"run {run_id}: asked to store a frame without a file; a frame has at least one")
-        values = {
-            "run_id": run_id,
-            "attempt_id": attempt_id,
-            "role": role,
-            "taken_camera_clock": taken_camera_clock,
-            "stored_at": clock.utc_now(),
-            "exif": {} if exif is None else exif,
-            "checks": [] if checks is None else checks,
-            "verified": verified,
-        }
-        frame_id = self._insert(connection, tables.frames, values)
-        connection.execute(tables.files.insert(), [vars(file) | {"frame_id": frame_id} for file in files])
-        return frame_id
-
-    def _end_attempt(self, connection: sa.Connection, attempt_id: int, state: AttemptState, why: str) -> None:
-        kept = tables.attempts.c
-        done = connection.execute(
-            tables.attempts.update()
-            .where(kept.id == attempt_id, kept.state == "intended")
-            .values(state=state, why=why, ended_at=clock.utc_now())
-        )
-        if done.rowcount != 1:
-            found = connection.scalar(sa.select(kept.state).where(kept.id == attempt_id))
-            raise StoreError(f"attempt {attempt_id}: asked to end as {state}; found it {found or 'not in the logbook'}")
-
-    def _set_outcome(self, connection: sa.Connection, step_row: int, outcome: Outcome, why: str) -> None:
-        step = self._step(connection, step_row)
-        self._no_open_attempt(connection, step.run_id, f"the outcome {outcome} of {step.step_id}", step_row)
-        done = connection.execute(
-            tables.steps.update()
-            .where(tables.steps.c.id == step_row, tables.steps.c.outcome.is_(None))
-            .values(outcome=outcome, outcome_why=why, outcome_at=clock.utc_now())
-        )
-        if done.rowcount != 1:
-            raise StoreError(
-                f"step {step.step_id} of run {step.run_id}: asked for the outcome {outcome}; found {step.outcome} "
-                "already. A step has one outcome for ever"
-            )
-
-    def _set_run_state(self, connection: sa.Connection, run_id: int, state: RunState) -> None:
-        kept = tables.runs.c
-        done = connection.execute(
-            tables.runs.update()
-            .where(kept.id == run_id, kept.state.not_in(_ENDED))
-            .values(state=state, ended=clock.utc_now() if state in _ENDED else None)
-        )
-        if done.rowcount != 1:
-            found = connection.scalar(sa.select(kept.state).where(kept.id == run_id))
-            raise StoreError(f"run {run_id}: asked to be {state}; found it {found or 'not in the logbook'}")
-
-    def _no_open_attempt(self, connection: sa.Connection, run_id: int, asked: str, step_row: int | None = None) -> None:
-        of_step = sa.true() if step_row is None else tables.attempts.c.step_row == step_row
-        found = self._rows(connection, Attempt, _attempt_in_run(run_id), tables.attempts.c.state == "intended", of_step)
-        if found:
-            raise StoreError(
-                f"run {run_id}: asked for {asked}; found attempt {found[0].id}, begun {found[0].intent_at:%H:%M:%S} "
-                "UTC, without an end. Find out what became of its frame first"
-            )
-
-    def _step(self, connection: sa.Connection, step_row: int) -> StepRow:
-        found = self._rows(connection, StepRow, tables.steps.c.id == step_row)
-        if not found:
-            raise StoreError(f"step row {step_row}: not in the logbook")
-        return found[0]
-
-    def _step_of(self, connection: sa.Connection, attempt_id: int) -> StepRow:
-        row = connection.scalar(sa.select(tables.attempts.c.step_row).where(tables.attempts.c.id == attempt_id))
-        if row is None:
-            raise StoreError(f"attempt {attempt_id}: not in the logbook")
-        return self._step(connection, row)
-
-
-def _attempt_in_run(run_id: int) -> Any:
-    return tables.attempts.c.step_row.in_(sa.select(tables.steps.c.id).where(tables.steps.c.run_id == run_id))
 
 
 def _tally(words: Iterable[str]) -> dict[str, int]:

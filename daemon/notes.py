@@ -6,10 +6,9 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Protocol
 
 import sqlalchemy as sa
-from sqlalchemy.dialects.sqlite import insert
 
 from daemon import clock, tables
-from daemon.database import Database
+from daemon.database import Database, insert_new
 from daemon.rows import CardSeen, EventRow, ReadingRow, SettingFound
 
 
@@ -60,7 +59,7 @@ class Notes(Database):
         ]
         with self._writing("remember_card") as connection:
             if rows:
-                connection.execute(insert(tables.card_seen).on_conflict_do_nothing(), rows)
+                connection.execute(insert_new(connection, tables.card_seen).on_conflict_do_nothing(), rows)
 
     def card_seen(self, run_id: int) -> list[CardSeen]:
         """What lay on the card when the run began."""
@@ -73,13 +72,13 @@ class Notes(Database):
             {"run_id": run_id, "name": name, "label": label, "found_at": now, "restored_at": None}
             for name, label in found.items()
         ]
-        statement = insert(tables.settings_found)
-        statement = statement.on_conflict_do_update(
-            index_elements=[kept.run_id, kept.name],
-            set_={"label": statement.excluded.label, "found_at": statement.excluded.found_at, "restored_at": None},
-            where=kept.restored_at.is_not(None),
-        )
         with self._writing("remember_settings") as connection:
+            statement = insert_new(connection, tables.settings_found)
+            statement = statement.on_conflict_do_update(
+                index_elements=[kept.run_id, kept.name],
+                set_={"label": statement.excluded.label, "found_at": statement.excluded.found_at, "restored_at": None},
+                where=kept.restored_at.is_not(None),
+            )
             if rows:
                 connection.execute(statement, rows)
 

@@ -1,6 +1,6 @@
 """A store: one folder with the logbook, the downloads in flight and the runs. Finding, making, opening, locking it.
 
-    STORE/logbook.db        the record (SQLite)
+    STORE/logbook.db        the record (SQLite); or logbook.server, which names the PostgreSQL server that has it
     STORE/incoming/         downloads in flight
     STORE/runs/DATE-run-NNN-TITLE/{pictures,control}/
     STORE/shooting.lock     held by the one process that shoots
@@ -32,7 +32,18 @@ __all__ = ["Store", "StoredFile", "default_store_path", "open_store"]
 
 LOGBOOK = "logbook.db"
 LOCK = "shooting.lock"
-_OURS = {LOGBOOK, f"{LOGBOOK}-wal", f"{LOGBOOK}-shm", f"{LOGBOOK}-journal", LOCK, "incoming", "runs", "lost+found"}
+BADGE = "logbook.server"
+_OURS = {
+    LOGBOOK,
+    BADGE,
+    f"{LOGBOOK}-wal",
+    f"{LOGBOOK}-shm",
+    f"{LOGBOOK}-journal",
+    LOCK,
+    "incoming",
+    "runs",
+    "lost+found",
+}
 _ELSEWHERE = "or name another folder with --store or STOPWRIGHT_STORE"
 
 _HOLDER_BYTES = 2048  # written at once and always as long, so that nobody reads half of it
@@ -168,17 +179,26 @@ def _absolute(path: Path) -> Path:
         raise StoreError(f"open {path}: no such user's home is known. Write the path in full, {_ELSEWHERE}") from None
 
 
-def open_store(path: Path | None = None, create: bool = True, trace: Trace | None = None) -> Store:
+def open_store(
+    path: Path | None = None, create: bool = True, trace: Trace | None = None, database: str | None = None
+) -> Store:
     """Open the store at ``path`` (None: `default_store_path`), making it first when it is missing and ``create``.
 
     ``trace`` is told of each durable act, in order: ``fsync file``, ``rename``, ``fsync folder``, ``commit``.
+    ``database`` is the address of a PostgreSQL database that has the logbook (None: ``$STOPWRIGHT_DATABASE``, else the
+    logbook is a file in the folder).
 
     Raises
     ------
     StoreError
         If it is missing, no store, not writable, damaged, or written by a newer version. Nothing is changed then.
+    UsageError
+        If ``database`` is no address of a PostgreSQL database, or its driver is missing.
     """
     root = default_store_path() if path is None else _absolute(path)
+    database = database or os.environ.get("STOPWRIGHT_DATABASE", "").strip() or None
+    if database is not None or (root / BADGE).exists():
+        return _open_on_server(root, database, create, trace)
     found = _look(root)
     if found == "missing" and not create:
         raise StoreError(f"open {root}: there is no store. Shoot something first, {_ELSEWHERE}")
@@ -199,6 +219,63 @@ def open_store(path: Path | None = None, create: bool = True, trace: Trace | Non
         logbook.close()
         raise
     return Store(root, logbook, files)
+
+
+def _open_on_server(root: Path, database: str | None, create: bool, trace: Trace | None) -> Store:
+    from daemon import database_server as server
+    from daemon.logbook import Logbook
+
+    if database is None:
+        raise StoreError(
+            f"open {root}: its logbook is in a database server, and no address is given. Set {server.VARIABLE} to it; "
+            f"{BADGE} in the folder says which, {_ELSEWHERE}"
+        )
+    if (root / LOGBOOK).exists():
+        raise StoreError(
+            f"open {root}: found {LOGBOOK}, while {server.VARIABLE} names a database server. One store has one "
+            f"logbook: unset {server.VARIABLE}, {_ELSEWHERE}"
+        )
+    identity = server.read_badge(root)
+    if identity is None:
+        found = _look(root)  # refuses what is no store, and pictures that lost their logbook
+        if found == "missing" and not create:
+            raise StoreError(f"open {root}: there is no store. Shoot something first, {_ELSEWHERE}")
+    elif not os.access(root, os.W_OK | os.X_OK):
+        raise StoreError(
+            f"open {root}: the folder may not be written. Mount the disk for writing or change its permissions, "
+            f"{_ELSEWHERE}"
+        )
+    files = Files(root, trace)
+    logbook = Logbook(root / BADGE, files, database)
+    try:
+        revision, owner = logbook.found_on_server()
+        if revision is not None and revision not in migrations.REVISIONS:
+            raise _too_new(root, revision)
+        if owner != identity and (owner is not None or (root / "runs").is_dir()):
+            raise StoreError(
+                f"open {root}: the database holds the logbook of {'another store' if owner else 'no store yet'}; this "
+                f"folder has pictures or a logbook of its own. Correct {server.VARIABLE}, {_ELSEWHERE}. Nothing was "
+                "changed"
+            )
+        if identity is None:
+            identity = server.new_identity()
+            _make(root)
+            files.write_text_atomically(root / BADGE, server.badge_text(database, identity))
+        if revision != migrations.REVISIONS[-1]:
+            logbook.upgrade_on_server(identity)
+        for name in ("incoming", "runs"):
+            files.make_folder(root / name)
+    except BaseException:
+        logbook.close()
+        raise
+    return Store(root, logbook, files)
+
+
+def _too_new(root: Path, revision: str) -> StoreError:
+    return StoreError(
+        f"open {root}: the logbook was written by a newer version of stopwright (shape {revision[:40]}; this one "
+        f"knows up to {migrations.REVISIONS[-1]}). Update stopwright, {_ELSEWHERE}. Nothing was changed"
+    )
 
 
 def _make(root: Path) -> None:
@@ -241,10 +318,7 @@ def _look(root: Path) -> Literal["missing", "older", "current"]:
         _refuse_lost(root, has_runs)
         return "older"
     if revision not in migrations.REVISIONS:
-        raise StoreError(
-            f"open {root}: the logbook was written by a newer version of stopwright (shape {revision[:40]}; this one "
-            f"knows up to {migrations.REVISIONS[-1]}). Update stopwright, {_ELSEWHERE}. Nothing was changed"
-        )
+        raise _too_new(root, revision)
     return "current" if revision == migrations.REVISIONS[-1] else "older"
 
 

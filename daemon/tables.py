@@ -13,7 +13,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import (
+    DOUBLE_PRECISION,
     REAL,
+    BigInteger,
     CheckConstraint,
     Column,
     ForeignKey,
@@ -25,7 +27,7 @@ from sqlalchemy import (
     Text,
     UniqueConstraint,
 )
-from sqlalchemy.types import TypeDecorator
+from sqlalchemy.types import TypeDecorator, TypeEngine
 
 
 def utc_text(value: datetime) -> str:
@@ -95,7 +97,7 @@ class Json(TypeDecorator[Any]):
 
 
 class Words(TypeDecorator[str]):
-    """Text from anywhere. Half characters that UTF-8 cannot hold are written as escapes."""
+    """Text from anywhere. What not every database can hold (half characters, NUL) is written as escapes."""
 
     impl = Text
     cache_ok = True
@@ -105,10 +107,13 @@ class Words(TypeDecorator[str]):
 
 
 def _storable(text: str) -> str:
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+    return text.encode("utf-8", "backslashreplace").decode("utf-8").replace("\0", "\\x00")
 
 
 metadata = MetaData()
+# SQLite's numbers are 8 bytes whatever they are called; PostgreSQL's are only when called so.
+Seconds: TypeEngine[Any] = REAL().with_variant(DOUBLE_PRECISION(), "postgresql")
+Bytes: TypeEngine[Any] = Integer().with_variant(BigInteger(), "postgresql")
 
 
 def _one_of(column: str, *allowed: str) -> CheckConstraint:
@@ -180,12 +185,13 @@ attempts = Table(
     Column("state", Text, nullable=False),
     Column("ended_at", UtcTime),
     Column("why", Words),
-    Column("exposure_s", REAL, nullable=False),
+    Column("exposure_s", Seconds, nullable=False),
     UniqueConstraint("step_row", "number"),
     _one_of("state", "intended", "kept", "failed", "recovered", "abandoned"),
     CheckConstraint("(state = 'intended') = (ended_at IS NULL)", name="end_dated"),
 )
-Index("one_open_attempt", attempts.c.step_row, unique=True, sqlite_where=attempts.c.state == "intended")
+_open = attempts.c.state == "intended"
+Index("one_open_attempt", attempts.c.step_row, unique=True, sqlite_where=_open, postgresql_where=_open)
 
 frames = Table(
     "frames",
@@ -211,7 +217,7 @@ files = Table(
     Column("frame_id", Integer, ForeignKey("frames.id"), nullable=False),
     Column("kind", Text, nullable=False),
     Column("path", Text, nullable=False, unique=True),
-    Column("size", Integer, nullable=False),
+    Column("size", Bytes, nullable=False),
     Column("sha256", Text, nullable=False),
     Column("card_folder", Words),
     Column("card_name", Words),
@@ -239,7 +245,7 @@ card_seen = Table(
     Column("folder", Words, primary_key=True),
     Column("name", Words, primary_key=True),
     Column("taken", Words, primary_key=True),
-    Column("size", Integer),
+    Column("size", Bytes),
 )
 
 settings_found = Table(

@@ -11,11 +11,9 @@ import os
 import re
 import select
 import signal
-import sqlite3
 import subprocess
 import sys
 from collections.abc import Sequence
-from contextlib import closing
 from importlib import import_module
 from itertools import pairwise
 from pathlib import Path
@@ -112,18 +110,21 @@ def shoot(store: Store, run: RunRow, step: StepRow, data: bytes) -> tuple[FrameR
     return store.logbook.keep(attempt.id, "picture", [file], exif={"FNumber": 5.6}, verified="as planned"), file
 
 
-def damage(path: Path) -> list[str]:
-    """What is wrong in a store, asked of SQLite and of the disk directly; empty: nothing.
+def damage(store: Store) -> list[str]:
+    """What is wrong in a store, asked of the database and of the disk directly; empty: nothing.
 
     Half a ``keep`` is any attempt, frame, file row and outcome that do not say the same.
     """
-    with closing(sqlite3.connect(path / "logbook.db")) as database:
+    path = store.path
+    with store.logbook._engine.connect() as database:
 
         def ask(sql: str) -> list[tuple[object, ...]]:
-            return database.execute(sql).fetchall()
+            return [tuple(row) for row in database.exec_driver_sql(sql)]
 
-        found = [f"integrity: {row}" for row in ask("PRAGMA integrity_check") if row != ("ok",)]
-        found += [f"dangling: {row}" for row in ask("PRAGMA foreign_key_check")]
+        found: list[str] = []
+        if not store.logbook.on_server:  # a server keeps its own house
+            found += [f"integrity: {row}" for row in ask("PRAGMA integrity_check") if row != ("ok",)]
+            found += [f"dangling: {row}" for row in ask("PRAGMA foreign_key_check")]
         found += [
             f"attempt {row} kept without a frame"
             for row in ask("SELECT id FROM attempts WHERE state = 'kept' AND id NOT IN (SELECT attempt_id FROM frames)")
@@ -141,7 +142,7 @@ def damage(path: Path) -> list[str]:
         found += [
             f"step {row}: outcome and attempts disagree"
             for row in ask(
-                "SELECT steps.id, outcome FROM steps WHERE kind = 'expose' AND (outcome IS 'kept') <> "
+                "SELECT steps.id, outcome FROM steps WHERE kind = 'expose' AND (COALESCE(outcome, '') = 'kept') <> "
                 "EXISTS (SELECT 1 FROM attempts WHERE step_row = steps.id AND state = 'kept')"
             )
         ]
@@ -185,10 +186,10 @@ class Nursery:
         self.pid = 0
         self.read_until(rb"ready\n")
 
-    def start(self, task: str, path: Path) -> None:
+    def start(self, task: str, path: Path, database: str = "") -> None:
         assert self._process.stdin
         self._text = b""
-        self._process.stdin.write(f"{task} {path}\n".encode())
+        self._process.stdin.write(f"{task} {path} {database}\n".encode())
         self.pid = int(self.read_until(rb"pid (\d+)\n")[1])
 
     def read_until(self, pattern: bytes, timeout: float = 20.0) -> re.Match[bytes]:
@@ -274,11 +275,12 @@ TASKS = {"write": write_for_ever, "create": create_and_stay, "hold": hold, "one"
 def main() -> None:
     say("ready")
     for line in sys.stdin:
-        task, _, path = line.strip().partition(" ")
+        task, path, *database = line.split()
         child = os.fork()
         if not child:
             try:
                 say(f"pid {os.getpid()}")
+                os.environ["STOPWRIGHT_DATABASE"] = "".join(database)
                 TASKS[task](Path(path))
             except BaseException as error:
                 say(f"failed {type(error).__name__}: {error}")
@@ -287,6 +289,8 @@ def main() -> None:
 
 
 if __name__ == "__main__":
+    import_module("sqlalchemy.dialects.postgresql.psycopg")
+    import_module("psycopg")
     import_module("alembic.command")  # before the fork, so that a store is made as quickly as it can be
 
     main()

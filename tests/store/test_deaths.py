@@ -25,6 +25,13 @@ def nursery():
     started.close()
 
 
+def address_of(opener, path):
+    """The address of the database that a folder's logbook is in; empty: it is in the folder."""
+    opener(path).close()
+    badge = path / "logbook.server"
+    return opener.address(path) if badge.exists() else ""
+
+
 @pytest.fixture
 def small_disk(tmp_path):
     """A file system of 3 MB of its own."""
@@ -37,14 +44,15 @@ def small_disk(tmp_path):
     subprocess.run(["umount", "-l", str(place)], check=True)
 
 
-def test_a_writer_killed_at_any_moment_loses_nothing_it_promised(tmp_path, nursery):
+def test_a_writer_killed_at_any_moment_loses_nothing_it_promised(tmp_path, nursery, opener):
     chance = random.Random(20261020)
     promised: dict[int, tuple[int, str, str]] = {}
     intended: set[int] = set()
     open_at_death = strays_at_death = 0
     path = tmp_path / "s"
-    for _ in range(KILLS):
-        nursery.start("write", path)
+    kills = KILLS if opener is open_store else KILLS // 2
+    for _ in range(kills):
+        nursery.start("write", path, address_of(opener, path))
         nursery.read_until(rb"kept ")
         nursery.listen(time.monotonic() + chance.uniform(0, 0.06), time.monotonic)
         for line in nursery.kill().splitlines():
@@ -54,15 +62,15 @@ def test_a_writer_killed_at_any_moment_loses_nothing_it_promised(tmp_path, nurse
                 intended.add(int(rest[0]))
             elif word == "kept" and len(rest) == 4:
                 promised[int(rest[0])] = (int(rest[1]), rest[2], rest[3])
-        assert damage(path) == []
-        with open_store(path) as store:
+        with opener(path) as store:
+            assert damage(store) == []
             run = store.logbook.run("last")
             left = store.logbook.open_attempts(run.id)
             strays = store.files.strays(run.folder, {file.path for file in store.logbook.files(run.id)})
             assert len(left) <= 1 and len(strays) <= len(left)
             open_at_death, strays_at_death = open_at_death + len(left), strays_at_death + len(strays)
             store.logbook.abandon(run.id, "killed")
-    with open_store(path) as store:
+    with opener(path) as store:
         runs = [run.id for run in store.logbook.list_runs()]
         files = {row.frame_id: (row.sha256, row.path) for run in runs for row in store.logbook.files(run)}
         frames = {row.attempt_id: row.id for run in runs for row in store.logbook.frames(run)}
@@ -71,7 +79,7 @@ def test_a_writer_killed_at_any_moment_loses_nothing_it_promised(tmp_path, nurse
     for attempt, (frame, digest, stored) in promised.items():
         assert frames[attempt] == frame and files[frame] == (digest, stored)
     # The kills must have hit what they are meant to hit, or the test shows nothing.
-    assert len(promised) >= KILLS and open_at_death >= 3
+    assert len(promised) >= kills and open_at_death >= kills // 5
 
 
 def test_a_death_while_the_store_is_made_leaves_one_that_can_be_made(tmp_path, nursery):
@@ -90,7 +98,7 @@ def test_a_death_while_the_store_is_made_leaves_one_that_can_be_made(tmp_path, n
         with open_store(path) as store:
             run, steps = begin(store, 1)
             shoot(store, run, steps[0], picture(number))
-        assert damage(path) == []
+            assert damage(store) == []
     assert unfinished >= 2
 
 
@@ -119,13 +127,13 @@ def test_a_full_disk_stops_everything_and_loses_nothing(small_disk):
         with pytest.raises(StoreError, match="is full"):
             store.files.write_text_atomically(store.path / "runs" / "plan.json", "x" * 100_000)
         assert not (store.path / "runs" / "plan.json").exists()
-        assert store.logbook.step(steps[5].id).outcome is None and damage(store.path) == []
+        assert store.logbook.step(steps[5].id).outcome is None and damage(store) == []
         assert store.files.free_bytes() < 4096
         filler.unlink()
         store.logbook.keep(attempt.id, "picture", [ready])
         shoot(store, run, steps[6], picture("goes on"))
         assert [row.id for row in store.logbook.frames(run.id)][:5] == [frame.id for frame, _ in kept]
-    assert damage(small_disk / "s") == []
+        assert damage(store) == []
 
 
 def test_a_disk_that_fails_in_mid_commit_shows_nothing_half(tmp_path):
@@ -145,7 +153,7 @@ def test_a_disk_that_fails_in_mid_commit_shows_nothing_half(tmp_path):
         assert "the disk" in str(caught.value) and "Nothing already recorded is lost" in str(caught.value)
         assert store.logbook.frames(run.id) == [] and store.logbook.step(steps[0].id).outcome is None
         store.logbook.keep(attempt.id, "picture", [file], exif={"MakerNote": "x" * 100_000})
-    assert damage(tmp_path / "s") == []
+        assert damage(store) == []
 
 
 def test_a_read_only_disk_is_refused_and_not_touched(small_disk):
@@ -165,7 +173,7 @@ def test_a_read_only_disk_is_refused_and_not_touched(small_disk):
     subprocess.run(["mount", "-o", "remount,rw", str(small_disk)], check=True)
     with open_store(small_disk / "s") as again:
         assert again.files.adopt(coming, f"{run.folder}/pictures/x.jpg").size == 20_000
-    assert damage(small_disk / "s") == []
+        assert damage(again) == []
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="permissions do not bind root; the read-only disk shows the same")

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import sqlite3
-from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone
 from fractions import Fraction
@@ -12,12 +10,12 @@ from threading import Thread
 
 import numpy as np
 import pytest
+from sqlalchemy.exc import IntegrityError
 from support_store import begin, bring, damage, garden_plan, picture, shoot
 
-from daemon import clock, database
+from daemon import clock, database, tables
 from daemon.camera.verbs import CardFile
 from daemon.errors import StoreError, UsageError
-from daemon.store import open_store
 from daemon.tables import plain, utc_text
 from plans.plan import plan_json
 
@@ -36,22 +34,18 @@ TITLES = [
 ]
 
 
-@pytest.fixture
-def store(tmp_path):
-    with open_store(tmp_path / "Stopwright") as opened:
-        yield opened
-
-
-def raw(store, sql, *values):
-    with closing(sqlite3.connect(store.path / "logbook.db")) as connection, connection:
-        return connection.execute(sql, values).fetchall()
+def raw(store, sql):
+    """Ask the database behind a store directly, past the logbook's own code."""
+    with store.logbook._engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+        done = connection.exec_driver_sql(sql)
+        return [tuple(row) for row in done] if done.returns_rows else []
 
 
 @pytest.mark.parametrize("title", TITLES)
 def test_a_hostile_title_is_kept_as_text_and_gives_a_tame_folder(store, title):
     run = store.logbook.new_run(title, "usb:001,001", "demo body", "console", day=date(2026, 10, 20))
     assert re.fullmatch(r"runs/2026-10-20-run-001-[a-z0-9]+(-[a-z0-9]+)*", run.folder) and len(run.folder) < 100
-    assert run.title == title.encode("utf-8", "backslashreplace").decode()
+    assert run.title == title.encode("utf-8", "backslashreplace").decode().replace("\0", "\\x00")
     assert [path.name for path in store.files.path("runs").iterdir()] == [run.folder.removeprefix("runs/")]
     assert sorted(path.name for path in store.files.path(run.folder).iterdir()) == ["control", "pictures"]
 
@@ -85,7 +79,7 @@ def test_the_database_itself_refuses_to_unwrite_the_record(store, sql):
     run, steps = begin(store)
     shoot(store, run, steps[0], picture(1))
     before = raw(store, "SELECT * FROM steps"), raw(store, "SELECT * FROM files"), raw(store, "SELECT * FROM attempts")
-    with pytest.raises(sqlite3.IntegrityError):
+    with pytest.raises(IntegrityError):
         raw(store, sql)
     after = raw(store, "SELECT * FROM steps"), raw(store, "SELECT * FROM files"), raw(store, "SELECT * FROM attempts")
     assert after == before
@@ -96,7 +90,7 @@ def test_keep_is_all_or_nothing(store):
     _, first = shoot(store, run, steps[0], picture(1))
     attempt = store.logbook.begin_attempt(steps[1].id, 0.25)
     good = bring(store, run, steps[1], attempt, picture(2))
-    with pytest.raises(StoreError, match=r"UNIQUE constraint failed: files\.path"):
+    with pytest.raises(StoreError, match=r"UNIQUE constraint failed: files\.path|unique constraint \"files_path_key\""):
         store.logbook.keep(attempt.id, "picture", [good, first])
     with pytest.raises(StoreError, match="no plain form for object"):
         store.logbook.keep(attempt.id, "picture", [good], exif={"Model": object()})
@@ -105,8 +99,8 @@ def test_keep_is_all_or_nothing(store):
     assert [row.id for row in store.logbook.open_attempts(run.id)] == [attempt.id]
     assert len(store.logbook.frames(run.id)) == 1 and store.logbook.step(steps[1].id).outcome is None
     store.logbook.keep(attempt.id, "picture", [good])
-    assert damage(store.path) == [] and store.logbook.open_attempts(run.id) == []
-    with pytest.raises(StoreError, match=r"UNIQUE constraint failed: frames\.attempt_id"):
+    assert damage(store) == [] and store.logbook.open_attempts(run.id) == []
+    with pytest.raises(StoreError, match=r"UNIQUE constraint failed: frames\.attempt_id|\"frames_attempt_id_key\""):
         store.logbook.keep(attempt.id, "picture", [good])
 
 
@@ -116,15 +110,15 @@ def test_half_a_keep_would_be_noticed(store):
     attempt = store.logbook.begin_attempt(steps[0].id, 0.25)
     file = bring(store, run, steps[0], attempt, picture(1))
     store.logbook.store_frame(attempt.id, run.id, "picture", [file])
-    assert any("not kept" in line for line in damage(store.path))
+    assert any("not kept" in line for line in damage(store))
     store.logbook.end_attempt(attempt.id, "kept")
-    assert any("outcome and attempts disagree" in line for line in damage(store.path))
+    assert any("outcome and attempts disagree" in line for line in damage(store))
     store.logbook.set_outcome(steps[0].id, "kept")
-    assert damage(store.path) == []
+    assert damage(store) == []
     store.files.path(file.path).write_bytes(picture(1)[:-1] + b"?")
-    assert any("not what was listed" in line for line in damage(store.path))
+    assert any("not what was listed" in line for line in damage(store))
     store.files.path(file.path).unlink()
-    assert any("listed and absent" in line for line in damage(store.path))
+    assert any("listed and absent" in line for line in damage(store))
 
 
 def test_an_attempt_that_is_open_bars_what_would_forget_it(store):
@@ -170,7 +164,7 @@ def test_an_abandoned_run_leaves_nothing_open(store):
     counts = store.logbook.counts(run.id)
     assert counts["outcomes"] == {"abandoned": 2, "kept": 1, "skipped": 2}
     assert counts["attempts"] == {"abandoned": 1, "kept": 1}
-    assert store.logbook.run("last").state == "abandoned" and damage(store.path) == []
+    assert store.logbook.run("last").state == "abandoned" and damage(store) == []
 
 
 def test_a_retargeted_plan_takes_over_what_is_left_and_goes_on_counting(store):
@@ -304,12 +298,13 @@ def test_times_are_aware_and_utc_and_nothing_stored_can_be_run(store):
     store.logbook.add_event("note", "x")
     store.logbook.abandon(run.id, "rain")
     assert frame.stored_at.tzinfo == UTC and earliest <= frame.stored_at <= clock.utc_now()
-    names = [row[0] for row in raw(store, "SELECT name FROM sqlite_master WHERE type = 'table'")]
+    kind_of = "pg_typeof({})::text" if store.logbook.on_server else "typeof({})"
     times, cells = 0, 0
-    for table in names:
-        for _, column, *_ in raw(store, f"PRAGMA table_info({table})"):
-            for kind, value in raw(store, f'SELECT typeof("{column}"), "{column}" FROM {table}'):
-                assert kind in ("text", "integer", "real", "null")
+    for table in tables.metadata.sorted_tables:
+        for column in [column.name for column in table.columns]:
+            quoted = f'"{column}"'
+            for kind, value in raw(store, f"SELECT {kind_of.format(quoted)}, {quoted} FROM {table.name}"):
+                assert kind in ("text", "integer", "bigint", "real", "double precision", "null")
                 cells += 1
                 if column in ("created", "stored_at", "at", "ended") or column.endswith("_at"):
                     assert value is None or re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z", value)
@@ -377,22 +372,26 @@ def test_several_threads_write_without_losing_a_row(store):
         thread.join()
     assert failures == []
     assert [store.logbook.counts(run.id)["kept"] for run, _ in runs] == [{"expose": 12}] * 3
-    assert damage(store.path) == []
+    assert damage(store) == []
 
 
-def test_a_logbook_locked_by_another_program_is_said_so(tmp_path, monkeypatch):
+def test_a_logbook_locked_by_another_program_is_said_so(tmp_path, monkeypatch, opener):
     monkeypatch.setattr(database, "BUSY_S", 0.05)
-    with open_store(tmp_path / "s") as store, closing(sqlite3.connect(store.path / "logbook.db")) as viewer:
-        viewer.execute("BEGIN IMMEDIATE")
-        with pytest.raises(StoreError, match="another program has had the logbook locked"):
-            store.logbook.add_event("note", "x")
-        assert store.logbook.events() == []  # reading goes on
-        viewer.rollback()
+    with opener(tmp_path / "s") as store, opener(tmp_path / "s") as viewer:
+        with viewer.logbook._writing("a long look"):
+            with pytest.raises(StoreError, match="another program has had the logbook locked"):
+                store.logbook.add_event("note", "x")
+            assert store.logbook.events() == []  # reading goes on
         store.logbook.add_event("note", "x")
 
 
 def test_the_logbook_writes_through_to_the_disk(store):
+    on_server = store.logbook.on_server
+    asked = ("synchronous_commit",) if on_server else ("journal_mode", "synchronous", "foreign_keys")
     with store.logbook._writing("look") as connection:
-        asked = ("journal_mode", "synchronous", "foreign_keys")
-        told = [connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in asked]
-    assert told == ["wal", 2, 1]  # 2 is FULL: https://sqlite.org/pragma.html#pragma_synchronous
+        told = [
+            connection.exec_driver_sql(f"SHOW {name}" if on_server else f"PRAGMA {name}").scalar() for name in asked
+        ]
+    # 2 is FULL: https://sqlite.org/pragma.html#pragma_synchronous
+    # on: https://www.postgresql.org/docs/current/wal-async-commit.html
+    assert told == (["on"] if on_server else ["wal", 2, 1])

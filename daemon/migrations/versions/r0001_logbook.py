@@ -20,7 +20,8 @@ ONCE = {
 
 def upgrade() -> None:
     """Make every table of the first logbook."""
-    op.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    if op.get_bind().dialect.name == "sqlite":
+        op.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     op.create_table(
         "plans",
         sa.Column("hash", sa.Text, primary_key=True),
@@ -77,13 +78,19 @@ def upgrade() -> None:
         sa.Column("state", sa.Text, nullable=False),
         sa.Column("ended_at", sa.Text),
         sa.Column("why", sa.Text),
-        sa.Column("exposure_s", sa.REAL, nullable=False),
+        sa.Column("exposure_s", sa.REAL().with_variant(sa.DOUBLE_PRECISION(), "postgresql"), nullable=False),
         sa.UniqueConstraint("step_row", "number"),
         sa.CheckConstraint("state IN ('intended', 'kept', 'failed', 'recovered', 'abandoned')", name="state_known"),
         sa.CheckConstraint("(state = 'intended') = (ended_at IS NULL)", name="end_dated"),
     )
+    still_open = sa.text("state = 'intended'")
     op.create_index(
-        "one_open_attempt", "attempts", ["step_row"], unique=True, sqlite_where=sa.text("state = 'intended'")
+        "one_open_attempt",
+        "attempts",
+        ["step_row"],
+        unique=True,
+        sqlite_where=still_open,
+        postgresql_where=still_open,
     )
     op.create_table(
         "frames",
@@ -107,7 +114,7 @@ def upgrade() -> None:
         sa.Column("frame_id", sa.Integer, sa.ForeignKey("frames.id"), nullable=False),
         sa.Column("kind", sa.Text, nullable=False),
         sa.Column("path", sa.Text, nullable=False, unique=True),
-        sa.Column("size", sa.Integer, nullable=False),
+        sa.Column("size", sa.Integer().with_variant(sa.BigInteger(), "postgresql"), nullable=False),
         sa.Column("sha256", sa.Text, nullable=False),
         sa.Column("card_folder", sa.Text),
         sa.Column("card_name", sa.Text),
@@ -132,7 +139,7 @@ def upgrade() -> None:
         sa.Column("folder", sa.Text, primary_key=True),
         sa.Column("name", sa.Text, primary_key=True),
         sa.Column("taken", sa.Text, primary_key=True),
-        sa.Column("size", sa.Integer),
+        sa.Column("size", sa.Integer().with_variant(sa.BigInteger(), "postgresql")),
     )
     op.create_table(
         "settings_found",
@@ -152,6 +159,13 @@ def upgrade() -> None:
         sa.Column("json", sa.Text, nullable=False),
     )
     op.create_index("ix_events_run_id", "events", ["run_id"])
+    if op.get_bind().dialect.name == "postgresql":
+        _guard_on_postgresql()
+    else:
+        _guard_on_sqlite()
+
+
+def _guard_on_sqlite() -> None:
     for table in KEPT_FOR_EVER:
         op.execute(
             f"CREATE TRIGGER {table}_kept BEFORE DELETE ON {table} "
@@ -161,4 +175,22 @@ def upgrade() -> None:
         op.execute(
             f"CREATE TRIGGER {table}_once BEFORE UPDATE OF {columns} ON {table} WHEN {when} "
             f"BEGIN SELECT RAISE(ABORT, '{words}'); END"
+        )
+
+
+def _guard_on_postgresql() -> None:
+    op.execute(
+        "CREATE FUNCTION stopwright_refuses() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+        "RAISE EXCEPTION USING ERRCODE = 'integrity_constraint_violation', MESSAGE = TG_ARGV[0]; END $$"
+    )
+    for table in KEPT_FOR_EVER:
+        for event, each in (("DELETE", "ROW"), ("TRUNCATE", "STATEMENT")):
+            op.execute(
+                f"CREATE TRIGGER {table}_kept_{event.lower()} BEFORE {event} ON {table} FOR EACH {each} "
+                "EXECUTE FUNCTION stopwright_refuses('rows of the record are never deleted')"
+            )
+    for table, (columns, when, words) in ONCE.items():
+        op.execute(
+            f"CREATE TRIGGER {table}_once BEFORE UPDATE OF {columns} ON {table} FOR EACH ROW WHEN ({when}) "
+            f"EXECUTE FUNCTION stopwright_refuses('{words}')"
         )

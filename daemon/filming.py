@@ -1,0 +1,63 @@
+"""The frames of a run as a series for a film: in order, each with its exact settings and its reading."""
+
+from __future__ import annotations
+
+from daemon.errors import UsageError
+from daemon.frames import picture_of
+from daemon.logbook import FileRow, RunRow
+from daemon.pictures.film.frames import ExactSettings, FilmFrame
+from daemon.store import Store
+from plans.plan import Settings
+
+
+def film_frames(store: Store, run: RunRow) -> list[FilmFrame]:
+    """Every kept picture of a run that has a JPEG, in the order of taking.
+
+    Raises
+    ------
+    UsageError
+        If the run has fewer than two.
+    """
+    logbook = store.logbook
+    steps = {row.id: row for row in logbook.steps(run.id)}
+    kept = {row.id: row for row in logbook.attempts(run.id) if row.state in ("kept", "recovered")}
+    files: dict[int, list[FileRow]] = {}
+    for file in logbook.files(run.id):
+        files.setdefault(file.frame_id, []).append(file)
+    readings = {row.frame_id: row.data for row in logbook.readings(run.id)}
+    series: list[FilmFrame] = []
+    for frame in logbook.frames(run.id):
+        attempt = kept.get(frame.attempt_id or 0)
+        if frame.role != "picture" or attempt is None:
+            continue
+        picture = picture_of(files[frame.id])
+        told = steps[attempt.step_row].settings
+        if picture.kind != "jpeg" or told is None:
+            continue
+        settings = Settings.model_validate(told)
+        level = readings.get(frame.id, {}).get("reading", {}).get("level_stops")
+        series.append(
+            FilmFrame(store.files.path(picture.path), len(series) + 1, exact_settings(settings), level, line(settings))
+        )
+    if len(series) < 2:
+        raise UsageError(
+            f"film of run {run.id}: found {len(series)} kept pictures with a JPEG; a film has at least 2. See: "
+            f"stopwright runs {run.id}"
+        )
+    return series
+
+
+def exact_settings(settings: Settings) -> ExactSettings:
+    """A plan's settings as exact values."""
+    return ExactSettings(
+        settings.aperture.exact,
+        settings.time.exact,
+        settings.iso.exact,
+        sum(item.stops for item in settings.filters),
+    )
+
+
+def line(settings: Settings) -> str:
+    """Settings as a caption: the marks."""
+    parts = [settings.aperture.mark, f"{settings.time.mark} s", f"ISO {settings.iso.mark}"]
+    return "  ".join([*parts, *(item.name for item in settings.filters)])

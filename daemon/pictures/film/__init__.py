@@ -1,0 +1,1 @@
+"""Films and smoothed stills from a series of frames."""

@@ -1,0 +1,88 @@
+"""Smoothing: no delay, no lean; flicker taken out and the light left alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from plans.smoothing import RESIDUE, RESIDUE_SIGMA, light_given, reach, residue, smoothed, step_gains
+
+SIDE = reach(RESIDUE_SIGMA)
+
+
+def test_what_settings_give_is_counted_from_exact_values():
+    # APEX: f/1, 1 s, ISO 100 is 0; f/4 takes 4 stops, 1/64 s 6, ISO 400 gives 2, a filter takes its own.
+    assert light_given(1.0, 1.0, 100.0) == 0
+    assert light_given(4.0, 1 / 64, 400.0, 3.0) == pytest.approx(-4 - 6 + 2 - 3)
+
+
+def test_a_straight_line_stays_itself_to_both_ends():
+    line = 3.0 - 0.05 * np.arange(100)
+    assert smoothed(line, 8.0) == pytest.approx(line, abs=1e-12)
+
+
+def test_smoothing_has_no_delay_and_knows_no_direction():
+    steps = np.repeat(np.arange(10) / 3, 9)
+    curve = smoothed(steps, 8.0)
+    assert smoothed(steps[::-1], 8.0)[::-1] == pytest.approx(curve, abs=1e-12)
+    # In the middle of the stairs the curve runs through the middle of each tread: a delay would shift it.
+    middles = np.arange(4, 90, 9)[3:7]
+    assert curve[middles] == pytest.approx(steps[middles], abs=0.005)
+    late = np.array([curve[max(0, at - 4)] for at in range(90)])  # negative control: four frames late
+    assert np.abs(late[middles] - steps[middles]).min() > 0.1
+
+
+def test_the_steps_of_a_third_vanish():
+    steps = np.floor(np.arange(120) / 7) / 3
+    shown = steps + step_gains(steps)
+    assert np.abs(np.diff(steps)).max() == pytest.approx(1 / 3)
+    assert np.diff(shown)[30:-30] == pytest.approx(np.full(59, 1 / 21), abs=0.002)
+    assert np.abs(step_gains(steps)).max() < 0.35
+
+
+def test_a_series_shorter_than_the_curve_is_smoothed_as_far_as_it_goes():
+    assert smoothed(np.array([1.0]), 8.0) == pytest.approx([1.0])
+    assert smoothed(np.array([1.0, 2.0, 3.0]), 8.0) == pytest.approx([1.0, 2.0, 3.0])
+
+
+def window(offs, blocks=60, slope=0.0):
+    at = np.arange(-SIDE, SIDE + 1)
+    base = np.random.default_rng(1).normal(0, 1, blocks)
+    return base + (np.asarray(offs) + slope * at)[:, None]
+
+
+def test_a_shutter_that_is_a_little_off_is_found_whatever_the_light_does_meanwhile():
+    for slope in (0.0, 0.05, -0.05):
+        offs = np.zeros(2 * SIDE + 1)
+        offs[SIDE] = 0.03
+        assert residue(window(offs, slope=slope)) == pytest.approx(0.03, abs=0.006)
+
+
+def test_a_cloud_is_left_alone():
+    for depth in (0.3, 1.0, 2.0):
+        offs = np.zeros(2 * SIDE + 1)
+        offs[SIDE - 1 : SIDE + 2] = -depth
+        assert residue(window(offs)) == 0
+        beside = np.zeros(2 * SIDE + 1)
+        beside[SIDE + 2 : SIDE + 5] = -depth  # two frames before it comes
+        assert abs(residue(window(beside))) < 1e-9
+    # Between the two it fades: what is twice as large as flicker can be is light.
+    offs = np.zeros(2 * SIDE + 1)
+    offs[SIDE] = 1.5 * RESIDUE
+    assert 0 < residue(window(offs)) < RESIDUE
+
+
+def test_a_passer_by_in_a_third_of_the_blocks_changes_nothing():
+    levels = window(np.zeros(2 * SIDE + 1))
+    levels[SIDE, :20] -= 2.0
+    assert abs(residue(levels)) < 0.003
+    # Negative control: the mean over the blocks would have fallen for it.
+    assert abs(float((levels[SIDE] - levels[SIDE - 1]).mean())) > 0.5
+
+
+def test_the_ends_and_clipped_blocks_are_no_measure():
+    levels = window(np.zeros(2 * SIDE + 1), slope=0.05)
+    levels[: SIDE - 1] = np.nan  # the second frame of a film
+    assert abs(residue(levels)) < 1e-6
+    levels[SIDE] = np.nan
+    assert residue(levels) == 0
