@@ -5,16 +5,15 @@ It is held against the metering frame. A filter that was forgotten, or fitted tw
 
 from __future__ import annotations
 
-from daemon.context import RunContext, may_pass
-from daemon.errors import CameraError, RunPaused
-from daemon.logbook import StepRow
-from daemon.pictures.opening import PictureUnreadable
+from daemon.context import RunContext
+from daemon.control import control_frame
+from daemon.errors import RunPaused
+from daemon.logbook import FrameRow, StepRow
 from daemon.readings import Reader
 from plans.plan import ControlStep
 
 NOTE_ABOVE = 1 / 2  # stops; clouds move by less between two looks at them, on most days
 ASK_ABOVE = 1.0  # stops; the weakest filters in common use take one
-TRIES = 3  # at one frame, when the link fails
 LOOKS = 4  # before nothing is left but to go on or to stop
 LOOK_AGAIN, GO_ON, STOP = "it is mended: check again", "go on as it is", "stop here"
 
@@ -55,24 +54,12 @@ class Checker:
 
     def _look(self, row: StepRow, step: ControlStep) -> float | None:
         """How much brighter the frame is than settings and filters give; None when that cannot be told. [stops]"""
-        for number in range(1, TRIES + 1):
-            self._context.obey()
-            taker = self._context.taker()
-            try:
-                taken = taker.take(row, step, step.settings)
-            except CameraError as error:
-                if not may_pass(error) or number == TRIES:
-                    raise
-                self._context.wait_for_camera(error)
-                continue
-            frame = taker.keep(taken, step, whole=False, why=taken.fault or "check frame")
-            if taken.unreadable:
-                continue
-            try:
-                return self._reader.check(frame, step.settings, self._context.plan(row.revision))
-            except PictureUnreadable:
-                continue
-        return None
+        plan = self._context.plan(row.revision)
+
+        def read(frame: FrameRow) -> float | None:
+            return self._reader.check(frame, step.settings, plan)
+
+        return control_frame(self._context, row, step, step.settings, read, "check frame")
 
     def _ask(self, step: ControlStep, stops: float, side: str, again: bool) -> str:
         worn = " and ".join(item.name for item in step.settings.filters) or "no filter"

@@ -74,6 +74,10 @@ class Reader:
             return reading.against_reference_stops - expected
         return reading.level_stops - compare(meter_measure).level_stops - expected
 
+    def note_light(self, frame: FrameRow, about: dict[str, Any]) -> None:
+        """Write down what a control reading beside a picture told of the light; ``about`` says where it stands."""
+        self._write(frame, compare(self.measure(frame)), None, None, {"light": about})
+
     def finish(self, plan: Plan) -> None:
         """Read every picture of ``plan`` that has no reading yet, and write the readings down."""
         frames = kept_frames(self._store, self._run)
@@ -168,5 +172,5 @@ def kept_frames(store: Store, run: RunRow) -> dict[str, FrameRow]:
     return {
         counted[frame.attempt_id]: frame
         for frame in logbook.frames(run.id)
-        if frame.attempt_id is not None and frame.attempt_id in counted
+        if frame.role == "picture" and frame.attempt_id is not None and frame.attempt_id in counted
     }

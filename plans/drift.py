@@ -117,6 +117,16 @@ class Watch:
             return step == (self._steps[0] if when == "before" else self._steps[-1])
         return when == "after" or self._latest is None or at_s - self._latest[2] > RECENT_S
 
+    def go_on_from(self, kept: Kept, age_s: float, now_s: float) -> None:
+        """A frame that counts from before an interruption, ``age_s`` ago. [s]"""
+        self._kept[kept.step] = kept
+        if self._zero is None and kept.level is not None:
+            self._zero = (kept.level, now_s - age_s)
+
+    def kept(self, step: str) -> Kept | None:
+        """The light around a frame that counts; None: it was not told yet."""
+        return self._kept.get(step)
+
     def rig_touched(self) -> None:
         """Hands did something: the latest reading no longer stands."""
         self._latest = None

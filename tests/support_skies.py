@@ -1,4 +1,4 @@
-"""Light that shifts while a group is shot, and a group shot in it. Shares no code with the watch that is tried on it."""
+"""Light that shifts during a group, and a group shot in it. Shares no code with the watch that is tried in it."""
 
 from __future__ import annotations
 

@@ -30,6 +30,7 @@ from daemon.commands.common import (
 )
 from daemon.errors import CameraError, PlanUnreachable, RunPaused, StopwrightError, UsageError
 from daemon.streams import output_trouble
+from plans.drift import GRADES
 from plans.plan import OperatorStep, Plan, Rig
 
 if TYPE_CHECKING:
@@ -57,6 +58,16 @@ patience_option = click.option(
 )
 
 
+light_option = click.option(
+    "--light",
+    type=click.Choice(GRADES),
+    default="ends",
+    show_default=True,
+    help="How closely the light is watched over each group: a control reading before and after every frame, with clouds "
+    "waited for and frames taken again; two readings a group; or none.",
+)
+
+
 @click.command()
 @click.argument("path", metavar="BRIEF|PLAN", type=place)
 @camera_option
@@ -65,6 +76,7 @@ patience_option = click.option(
 @reachable_option
 @click.option("--composed", is_flag=True, help="The rig stands framed, focused on the first subject, no filter on.")
 @patience_option
+@light_option
 @json_option
 @ends_well
 def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
@@ -101,6 +113,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
 @store_option
 @reachable_option
 @patience_option
+@light_option
 @json_option
 @ends_well
 def resume(run: str, patience: float, **options: Any) -> None:
@@ -137,7 +150,8 @@ def run_it(
     commands = CommandQueue()
     as_json = bool(options["as_json"])
     progress = Progress(sys.stderr if as_json else sys.stdout, asks=isinstance(operator, ConsoleOperator))
-    runner = Runner(store, camera, operator, progress, commands, Manners(patience, bool(options["reachable"])))
+    manners = Manners(patience, bool(options["reachable"]), options["light"])
+    runner = Runner(store, camera, operator, progress, commands, manners)
     asked: list[int] = []
     try:
         with assembly.stopping_by_signal(runner, commands) as asked:
