@@ -41,12 +41,13 @@ class Manners:
 
     ``patience_s``: how long a lost camera is waited for before the run pauses [s]. ``reachable``: when the light as
     metered puts goals out of reach, go on with the others without asking. ``light``: how closely the light is watched
-    while a group is shot; see `plans.drift`.
+    while a group is shot; see `plans.drift`. ``rig_check``: look at the rig before the first step.
     """
 
     patience_s: float = 60.0
     reachable: bool = False
     light: Grade = "off"
+    rig_check: bool = False
 
 
 def first_state(camera: Camera, manners: Manners, commands: CommandQueue, listener: Listener) -> CameraState:

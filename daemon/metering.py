@@ -15,6 +15,7 @@ ASK_ABOVE = 2.0  # stops; more than any meter is off: a filter left on, another 
 CLOSE = 2 / 3  # stops from mid grey within which a tone curve of slope 0.7 to 1.6 costs less than 0.4 stop
 SATURATED = 2.3  # stops above mid grey: white is 2.47 above 18 %, so here most of the middle third is clipped
 DARK = -6.0  # stops: noise and the curve's toe, no more than a bound
+NARROWEST = 0.6  # stops between two bounds; where nothing lies in so little, one of them is of another light
 FARTHEST_MOVE = 4.0  # stops; the next metering frame moves no farther than this at once
 WHITE = 2.4  # stops above mid grey: what lies here keeps its texture; white is 2.47
 
@@ -94,11 +95,11 @@ class Search:
             return None
         if level > 0 or clipped:
             self.bright = light
-            if self.dark is not None and self.dark >= light:
+            if self.dark is not None and light - self.dark < NARROWEST:
                 self.dark = None  # the light has changed meanwhile
         else:
             self.dark = light
-            if self.bright is not None and self.bright <= light:
+            if self.bright is not None and self.bright - light < NARROWEST:
                 self.bright = None
         if bound_only and self.dark is not None and self.bright is not None:
             return (self.dark + self.bright) / 2 - light

@@ -25,6 +25,7 @@ from daemon.logbook import StepRow
 from daemon.meter import Meter
 from daemon.operator import Operator
 from daemon.readings import Reader
+from daemon.rig.preparing import prepare_rig
 from daemon.store import Store
 from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan
 
@@ -151,6 +152,8 @@ class Runner:
             self._light = LightWatch(context, reader, context.manners.light)
             try:
                 context.with_camera(lambda: context.reconciler().settle())
+                if context.manners.rig_check:
+                    context.with_camera(lambda: prepare_rig(context, context.plan()))
                 while (row := logbook.next_step(run.id)) is not None:
                     context.obey()
                     self._do(context, row, reader)

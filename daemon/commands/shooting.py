@@ -63,8 +63,15 @@ light_option = click.option(
     type=click.Choice(GRADES),
     default="ends",
     show_default=True,
-    help="How closely the light is watched over each group: a control reading before and after every frame, with clouds "
-    "waited for and frames taken again; two readings a group; or none.",
+    help="How closely the light is watched over each group: a reading before and after every frame, clouds waited for "
+    "and frames taken again; two readings a group; or none.",
+)
+
+rig_option = click.option(
+    "--rig-check/--no-rig-check",
+    default=True,
+    show_default=True,
+    help="Look at the rig first: set what can be set, ask for the rest.",
 )
 
 
@@ -77,6 +84,7 @@ light_option = click.option(
 @click.option("--composed", is_flag=True, help="The rig stands framed, focused on the first subject, no filter on.")
 @patience_option
 @light_option
+@rig_option
 @json_option
 @ends_well
 def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
@@ -114,6 +122,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
 @reachable_option
 @patience_option
 @light_option
+@rig_option
 @json_option
 @ends_well
 def resume(run: str, patience: float, **options: Any) -> None:
@@ -150,7 +159,7 @@ def run_it(
     commands = CommandQueue()
     as_json = bool(options["as_json"])
     progress = Progress(sys.stderr if as_json else sys.stdout, asks=isinstance(operator, ConsoleOperator))
-    manners = Manners(patience, bool(options["reachable"]), options["light"])
+    manners = Manners(patience, bool(options["reachable"]), options["light"], bool(options["rig_check"]))
     runner = Runner(store, camera, operator, progress, commands, manners)
     asked: list[int] = []
     try:
