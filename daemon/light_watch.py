@@ -218,10 +218,10 @@ class LightWatch:
         if first is None and not self._firsts:
             return 0.0
         before, at, level = first or next(iter(self._firsts.values()))
-        found = compare(measure, before)
+        found = compare(measure, before, self._reader.tone)
         seen = found.against_reference_stops
         if seen is None:
-            seen = found.level_stops - compare(before).level_stops
+            seen = found.level_stops - compare(before, tone=self._reader.tone).level_stops
         return level + seen - light_between(at, settings, kit)
 
     def _own_level(self, step: ExposeStep, frame: FrameRow) -> float | None:
@@ -231,7 +231,7 @@ class LightWatch:
         if self._own is None:
             self._own = (measure, step.settings)
             return 0.0
-        seen = compare(measure, self._own[0]).against_reference_stops
+        seen = compare(measure, self._own[0], self._reader.tone).against_reference_stops
         return None if seen is None else seen - light_between(self._own[1], step.settings, self._kit)
 
     def _waiting_frame(self, row: StepRow) -> FrameRow | None:

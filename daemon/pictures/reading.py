@@ -16,12 +16,14 @@ Where
     corners, a sixth of width and height each, are given apart, so that shading by the aperture is seen as such.
 Not regarded
     The Exif orientation: frames are compared as the sensor wrote them. Colour profiles: pictures are taken as sRGB.
-    The camera's tone curve: it is in the JPEG, so differences far from mid-grey are the picture's, not the light's.
+    The camera's tone curve, where it was not measured: it is in the JPEG, so differences far from mid-grey are the
+    picture's, not the light's.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -39,6 +41,7 @@ LONG_SIDE_BLOCKS, SHORT_SIDE_BLOCKS = 24, 18
 CLIPPED_HIGH, CLIPPED_LOW = 254, 1
 MOST_CLIPPED = 0.01
 BRIGHT_SHARE = 0.1  # of the central blocks are the brightest part
+TONE_ENDS = (-4.5, 2.3)  # stops against mid grey, within which tone curves are measured
 TOP_SHARE = 0.01  # of a block's pixels lie above its lights
 LEAST_BLOCKS_SHARE = 0.25  # fewer blocks left than this share of a region: no comparison
 ASPECT_SLACK = 0.01
@@ -185,8 +188,29 @@ def measure_frame(path: Path) -> FrameMeasure:
     )
 
 
-def compare(frame: FrameMeasure, reference: FrameMeasure | None = None) -> Reading:
-    """The reading of a measured frame, against a measured reference if there is one."""
+def grey_stops(luminance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A linear luminance [0..1] against 18 % grey. [stops]"""
+    return _stops(luminance) - math.log2(MID_GREY)
+
+
+def straighten(levels: NDArray[np.float64], tone: Sequence[float]) -> NDArray[np.float64]:
+    """The light that made levels, both in stops against mid grey, by a measured tone curve.
+
+    ``tone``: coefficients of a polynomial without constant, lowest power first; none: the levels as they are. Beyond
+    where curves are measured it goes on straight.
+    """
+    if not tone:
+        return levels
+    curve = np.polynomial.Polynomial([0.0, *tone])
+    inside = np.clip(levels, *TONE_ENDS)
+    return np.asarray(curve(inside) + np.maximum(curve.deriv()(inside), 0.1) * (levels - inside))
+
+
+def compare(frame: FrameMeasure, reference: FrameMeasure | None = None, tone: Sequence[float] = ()) -> Reading:
+    """The reading of a measured frame, against a measured reference if there is one.
+
+    ``tone``: the body's tone curve, as `straighten` takes it.
+    """
     rows, columns = frame.luminance.shape
     centre = (_middle(rows), _middle(columns))
     facts: dict[str, Any] = {
@@ -194,7 +218,7 @@ def compare(frame: FrameMeasure, reference: FrameMeasure | None = None) -> Readi
         "method_version": METHOD["version"],
         "width": frame.width,
         "height": frame.height,
-        "level_stops": float(np.median(_stops(frame.luminance[centre]) - math.log2(MID_GREY))),
+        "level_stops": float(np.median(straighten(grey_stops(frame.luminance[centre]), tone))),
         "clipped_high": Channels(**dict(zip(Channels.model_fields, frame.clipped_high, strict=True))),
         "clipped_low": Channels(**dict(zip(Channels.model_fields, frame.clipped_low, strict=True))),
     } | _brightest(frame, centre)
@@ -206,7 +230,7 @@ def compare(frame: FrameMeasure, reference: FrameMeasure | None = None) -> Readi
         why = f"the reference is {reference.width} x {reference.height}, this frame {frame.width} x {frame.height}"
         return Reading(**facts, why_none=why)
 
-    ratios = _stops(frame.luminance) - _stops(reference.luminance)
+    ratios = straighten(grey_stops(frame.luminance), tone) - straighten(grey_stops(reference.luminance), tone)
     usable = (frame.clipped <= MOST_CLIPPED) & (reference.clipped <= MOST_CLIPPED)
     central = ratios[centre][usable[centre]]
     asked = ratios[centre].size
