@@ -6,7 +6,7 @@ import re
 import tempfile
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from daemon.pictures.reading import FrameMeasure
     from plans.kit import Kit
 
-_CHANGED: tuple[Literal[aperture, time], ...] = ("aperture", "time")
+_CHANGED: tuple[Literal["aperture"], Literal["time"]] = ("aperture", "time")
 DONE, SKIP, STOP = "it is done", "leave this filter out", "stop here"
 
 
@@ -112,7 +112,7 @@ class _Series:
         """
         from daemon.pictures.reading import measure_frame
 
-        labels = {kind: self._labels[kind].labels[getattr(shot, kind)] for kind in _CHANGED}
+        labels: dict[str, str] = {kind: self._labels[kind].labels[getattr(shot, kind)] for kind in _CHANGED}
         self._camera.apply(labels)
         files = self._camera.expose(shot.time.exact)
         jpeg = next((file for file in files if file.name.lower().endswith((".jpg", ".jpeg"))), None)
