@@ -176,7 +176,7 @@ def _plain(state: CameraState, name: str, item: str, why: str) -> Item:
     """Something that is to be off."""
     setting = state.settings.get(name)
     if setting is None or not setting.current:
-        return _ask(item, "off", "the camera does not tell it", why, "Switch them off in the camera's menu")
+        return _ask(item, "off", "the camera does not tell it", why, "Switch it off in the camera's menu")
     if _is_off(setting):
         return _fine(item, "off", setting.current, why)
     return _wrong(setting, item, "off", why, "Switch it off in the camera's menu", ("Off",))
