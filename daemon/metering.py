@@ -17,7 +17,7 @@ SATURATED = 2.3  # stops above mid grey: white is 2.47 above 18 %, so here most 
 DARK = -6.0  # stops: noise and the curve's toe, no more than a bound
 NARROWEST = 0.6  # stops between two bounds; where nothing lies in so little, one of them is of another light
 FARTHEST_MOVE = 4.0  # stops; the next metering frame moves no farther than this at once
-WHITE = 2.4  # stops above mid grey: what lies here keeps its texture; white is 2.47
+WHITE = 2.2  # stops above mid grey for the lights of a texture: white, 2.47, less what settings may miss
 
 Decision = Literal["hold", "retarget", "ask"]
 
