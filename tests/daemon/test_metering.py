@@ -8,13 +8,10 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support_run import SMALL_GOALS, rig, small_brief, small_plan
+from support_run import SMALL_GOALS, rig, small_plan
 from support_simulator import simulated_camera
 
 from daemon.metering import CLOSE, WHITE, Search, highlight_level, judge_light
-from daemon.pictures.reading import read_frame
-from plans.compiler import compile_brief
-from plans.reading import read_brief
 
 WHITE_ABOVE_GREY = math.log2(1 / 0.18)  # 2.47 stops: more than that above 18 % grey a picture cannot show
 LADDER = """goals:
@@ -95,39 +92,6 @@ def test_white_water_lands_seven_thirds_above_grey_unless_its_lights_would_clip(
     level = highlight_level(bright=0.4, top=0.9, intent=7 / 3)
     placed = 0.9 - level + 7 / 3
     assert placed == pytest.approx(WHITE) and placed < WHITE_ABOVE_GREY
-
-
-def white_water_plan(light: float = 13.0):
-    text = small_brief(LADDER, light).replace("  subjects:", "  intent: white water\n  subjects:", 1)
-    return compile_brief(read_brief(text, "white.yaml"))
-
-
-def test_the_fountain_s_brightest_part_comes_out_bright_and_hardly_anything_clips(tmp_path: Path) -> None:
-    with simulated_camera(render="scene", size=(600, 400)) as simulator, rig(tmp_path, simulator) as bench:
-        bench.hands.light(12.4)
-        found = bench.shoot(white_water_plan())
-        assert "on the brightest part" in next(e.text for e in bench.events if e.kind == "light-metered")
-        for frame in found.frames:
-            assert frame.path is not None
-            reading = read_frame(frame.path)
-            # Drops that a short time freezes are brighter than the metering frame shows them: a few pixels may clip.
-            assert max(reading.clipped_high.red, reading.clipped_high.green, reading.clipped_high.blue) <= 0.01
-            assert reading.bright_stops is not None and 0.5 <= reading.bright_stops <= 7 / 3
-
-
-def test_placing_the_whole_middle_there_instead_clips_it(tmp_path: Path) -> None:
-    # The negative control: the middle metered as a whole and brightened by as much, as for a plain bracket.
-    with simulated_camera(render="scene", size=(600, 400)) as simulator, rig(tmp_path, simulator) as bench:
-        bench.hands.light(13.0 + 7 / 3)
-        # Settings for EV 13 in a light of 15 1/3, and nobody asks.
-        found = bench.shoot(small_plan(LADDER).model_copy(update={"steps": _without_metering(small_plan(LADDER))}))
-        (first, *_) = [frame.path for frame in found.frames]
-        assert first is not None
-        assert read_frame(first).clipped_high.green > 0.05
-
-
-def _without_metering(plan):
-    return tuple(step for step in plan.steps if step.kind != "control")
 
 
 def test_a_light_far_from_the_plan_takes_more_frames_and_ends_near(tmp_path: Path) -> None:
