@@ -1,20 +1,22 @@
-"""The check frame, after hands touched the rig: is the brightness what settings and filters give?
+"""The check frame, after hands touched the rig: are brightness, framing and focus as they should be?
 
-It is held against the metering frame. A filter that was forgotten, or fitted twice, shows here, before the pictures.
+Brightness is held against the metering frame: a filter that was forgotten, or fitted twice, shows here, before the
+pictures. Framing and focus are held against the last good frame: a kick and a slipped focus show.
 """
 
 from __future__ import annotations
 
-from daemon.context import RunContext, may_pass
-from daemon.errors import CameraError, RunPaused
-from daemon.logbook import StepRow
-from daemon.pictures.opening import PictureUnreadable
+from dataclasses import replace
+
+from daemon.context import RunContext
+from daemon.control import control_frame
+from daemon.errors import RunPaused
+from daemon.logbook import FrameRow, StepRow
 from daemon.readings import Reader
+from daemon.rig.touch import Touched, check_settings, judge, last_good
+from plans.compiler import kit_of
 from plans.plan import ControlStep
 
-NOTE_ABOVE = 1 / 2  # stops; clouds move by less between two looks at them, on most days
-ASK_ABOVE = 1.0  # stops; the weakest filters in common use take one
-TRIES = 3  # at one frame, when the link fails
 LOOKS = 4  # before nothing is left but to go on or to stop
 LOOK_AGAIN, GO_ON, STOP = "it is mended: check again", "go on as it is", "stop here"
 
@@ -37,49 +39,52 @@ class Checker:
         """
         context = self._context
         context.tell("step-started", step.text, step=step.id)
+        why = ""
         for looks in range(1, LOOKS + 1):
-            off = self._look(row, step)
-            if off is None:
-                why = "the check frame could not be compared: there is no metering frame that can be read"
+            seen = self._look(row, step)
+            if seen is None:
+                why = "the check frame could not be read"
                 context.tell("note", f"{step.id}: {why}")
                 break
-            side = "brighter" if off > 0 else "darker"
-            why = f"the check frame is {abs(off):.2f} stop {side} than settings and filters give"
-            if abs(off) <= ASK_ABOVE or context.operator is None:
-                if abs(off) > NOTE_ABOVE:
-                    context.tell("note", f"{step.id}: {why}", off=off, hands=True)
+            why = str(seen)
+            if seen.off is None:
+                context.tell("note", f"{step.id}: the check frame's brightness could not be compared")
+            if not seen.asks or context.operator is None:
+                if seen.notes:
+                    context.tell("note", f"{step.id}: {'; '.join(seen.notes)}", hands=True, check=seen.as_json())
                 break
-            if self._ask(step, abs(off), side, again=looks < LOOKS) == GO_ON:
+            if self._ask(step, seen, again=looks < LOOKS) == GO_ON:
                 break
         context.logbook.set_outcome(row.id, "kept", why)
 
-    def _look(self, row: StepRow, step: ControlStep) -> float | None:
-        """How much brighter the frame is than settings and filters give; None when that cannot be told. [stops]"""
-        for number in range(1, TRIES + 1):
-            self._context.obey()
-            taker = self._context.taker()
-            try:
-                taken = taker.take(row, step, step.settings)
-            except CameraError as error:
-                if not may_pass(error) or number == TRIES:
-                    raise
-                self._context.wait_for_camera(error)
-                continue
-            frame = taker.keep(taken, step, whole=False, why=taken.fault or "check frame")
-            if taken.unreadable:
-                continue
-            try:
-                return self._reader.check(frame, step.settings, self._context.plan(row.revision))
-            except PictureUnreadable:
-                continue
-        return None
+    def _look(self, row: StepRow, step: ControlStep) -> Touched | None:
+        """What the frame says; None when none could be read."""
+        plan = self._context.plan(row.revision)
+        kit = kit_of(plan)
+        good = last_good(self._context, self._reader, step.settings)
+        settings = check_settings(step.settings, good, self._context.taker().scales)
 
-    def _ask(self, step: ControlStep, stops: float, side: str, again: bool) -> str:
+        def read(frame: FrameRow) -> Touched:
+            seen = judge(frame, settings, good, self._reader, kit)
+            off = self._reader.brightness_off(frame, settings, plan)
+            seen = replace(seen, off=off)
+            found = {"check": seen.as_json(), "good": not seen.asks, "held_against": good.frame.id if good else None}
+            self._reader.check(frame, settings, plan, found)
+            return seen
+
+        return control_frame(self._context, row, step, settings, read, "check frame")
+
+    def _ask(self, step: ControlStep, seen: Touched, again: bool) -> str:
         worn = " and ".join(item.name for item in step.settings.filters) or "no filter"
-        question = (
-            f"The check frame is {stops:.1f} stops {side} than it should be with {worn} on the lens. "
-            "A filter forgotten, one left on, something before the lens, or has the light changed? What now?"
-        )
+        causes = []
+        if any("stop brighter" in said or "stop darker" in said for said in seen.asks):
+            causes.append("A filter forgotten, one left on, something before the lens, or has the light changed?")
+        if any("moved" in said for said in seen.asks):
+            causes.append("Was the tripod touched?")
+        if any("sharpness" in said for said in seen.asks):
+            causes.append("Did the focus ring turn?")
+        said = "; ".join(seen.asks)
+        question = f"{said[0].upper()}{said[1:]} (with {worn} on the lens). {' '.join(causes)} What now?"
         with self._context.asking(question) as operator:
             answer = operator.choose(question, [LOOK_AGAIN, GO_ON, STOP] if again else [GO_ON, STOP])
         if answer == STOP:

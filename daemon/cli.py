@@ -26,6 +26,7 @@ _COMMANDS = {
     "kit": ("daemon.commands.kit", "kit"),
     "cameras": ("daemon.commands.connected", "cameras"),
     "check": ("daemon.commands.connected", "check"),
+    "calibrate": ("daemon.commands.calibrate", "calibrate"),
     "shoot": ("daemon.commands.shooting", "shoot"),
     "resume": ("daemon.commands.shooting", "resume"),
     "runs": ("daemon.commands.records", "runs"),

@@ -20,6 +20,7 @@ from daemon.logbook import RunRow, StepRow
 from daemon.operator import Operator
 from daemon.reconcile import Reconciler
 from daemon.store import Store
+from plans.drift import Grade
 from plans.plan import Plan, Step, plan_json
 
 LOST = (CameraAbsent, CameraBusy, CameraHeld, CameraSilent)
@@ -39,11 +40,14 @@ class Manners:
     """How a run behaves where there is a choice.
 
     ``patience_s``: how long a lost camera is waited for before the run pauses [s]. ``reachable``: when the light as
-    metered puts goals out of reach, go on with the others without asking.
+    metered puts goals out of reach, go on with the others without asking. ``light``: how closely the light is watched
+    while a group is shot; see `plans.drift`. ``rig_check``: look at the rig before the first step.
     """
 
     patience_s: float = 60.0
     reachable: bool = False
+    light: Grade = "off"
+    rig_check: bool = False
 
 
 def first_state(camera: Camera, manners: Manners, commands: CommandQueue, listener: Listener) -> CameraState:

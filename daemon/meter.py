@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from daemon.context import RunContext, may_pass
-from daemon.errors import CameraError, PlanUnreachable, RunPaused
-from daemon.logbook import StepRow
-from daemon.pictures.opening import PictureUnreadable
+from daemon.context import RunContext
+from daemon.control import control_frame
+from daemon.errors import PlanUnreachable, RunPaused
+from daemon.logbook import FrameRow, StepRow
+from daemon.metering import Search
 from daemon.pictures.reading import Reading
 from daemon.readings import Reader
-from daemon.retarget import LONGEST_METERING, conclude, next_settings
+from daemon.retarget import LONGEST_METERING, conclude, intent_of, next_settings
+from plans.kit import Kit
 from plans.plan import ControlStep, LightBasis, Plan, Settings
 
 RETARGET, AS_PLANNED, STOP = "re-target the plan to the light as it is", "shoot as planned", "stop here"
@@ -37,9 +39,11 @@ class Meter:
         context = self._context
         plan = context.plan(row.revision)
         context.tell("step-started", step.text, step=step.id)
-        settings, reading = self._converge(row, step)
-        metered = conclude(plan, step, settings, reading, kit_of(plan))
-        text = f"The light is EV {metered.ev100:.1f}, {metered.error:+.2f} stop against the plan"
+        kit, intent = kit_of(plan), intent_of(plan)
+        settings, reading = self._converge(row, step, kit, intent)
+        metered = conclude(plan, step, settings, reading, kit, intent)
+        part = " on the brightest part" if intent > 0 else ""
+        text = f"The light{part} is EV {metered.ev100:.1f}, {metered.error:+.2f} stop against the plan"
         context.tell("light-metered", text, ev100=metered.ev100, error=metered.error, decision=metered.decision)
         answer = AS_PLANNED if metered.decision == "hold" else RETARGET
         if metered.decision == "ask":
@@ -52,30 +56,23 @@ class Meter:
             text = f"The plan was compiled again for EV {metered.ev100:.1f}:"
             context.tell("retargeted", text, ev100=metered.ev100, summary=summary(newer))
 
-    def _converge(self, row: StepRow, step: ControlStep) -> tuple[Settings, Reading]:
-        settings = step.settings
+    def _converge(self, row: StepRow, step: ControlStep, kit: Kit, intent: float) -> tuple[Settings, Reading]:
+        settings, search = step.settings, Search()
         for _ in range(LONGEST_METERING):
-            self._context.obey()
-            try:
-                taken = self._context.taker().take(row, step, settings)
-            except CameraError as error:
-                if not may_pass(error):
-                    raise
-                self._context.wait_for_camera(error)
-                continue
-            frame = self._context.taker().keep(taken, step, whole=False, why=taken.fault or "metering frame")
-            if taken.unreadable:
-                continue
-            try:
-                reading = self._reader.level(frame, settings)
-            except PictureUnreadable:
-                continue
-            further = next_settings(settings, reading, self._context.taker().scales)
+
+            def read(frame: FrameRow, at: Settings = settings) -> Reading:
+                return self._reader.level(frame, at)
+
+            reading = control_frame(self._context, row, step, settings, read, "metering frame")
+            if reading is None:
+                break
+            further = next_settings(search, settings, reading, self._context.taker().scales, kit, intent)
             if further is None:
                 return settings, reading
             settings = further
         raise RunPaused(
-            f"The light could not be metered in {LONGEST_METERING} frames: it changes too fast, or the link drops. "
+            f"The light could not be metered in {LONGEST_METERING} frames: it changes too fast, or the camera's "
+            "pictures cannot be read. "
             "Nothing is lost"
         )
 

@@ -29,6 +29,7 @@ class Reader:
     def __init__(self, store: Store, run: RunRow, tell: Listener):
         self._store, self._run, self._tell = store, run, tell
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="reading")
+        self._tone: tuple[float, ...] | None = None
         self._measures: dict[int, Future[FrameMeasure]] = {}
 
     def __enter__(self) -> Reader:
@@ -51,28 +52,52 @@ class Reader:
 
     def level(self, frame: FrameRow, settings: Settings) -> Reading:
         """Read a metering frame, taken at ``settings``, by itself and write the reading down."""
-        reading = compare(self.measure(frame))
+        reading = compare(self.measure(frame), tone=self.tone)
         self._write(frame, reading, None, None, {"settings": settings})
         return reading
 
-    def check(self, frame: FrameRow, settings: Settings, plan: Plan) -> float | None:
+    @property
+    def tone(self) -> tuple[float, ...]:
+        """The body's tone curve as measured; empty where it was not."""
+        if self._tone is None:
+            self._tone = kit_of(self._store.logbook.plan(self._run.id)).corrections.tone
+        return self._tone
+
+    def path(self, frame: FrameRow) -> Path:
+        """Where a frame's picture lies."""
+        return self._path(frame)
+
+    def check(
+        self, frame: FrameRow, settings: Settings, plan: Plan, found: dict[str, Any] | None = None
+    ) -> float | None:
         """How much brighter a check frame is than its settings give, going by the metering frame. [stops]
+
+        ``found``: what else was found on it, to be written down with the reading.
 
         Where the two cannot be compared block by block (one is black or white all over) their levels are, which tells
         the least that it is off. None when there is no metering frame that can be read.
         """
         meter, metered_at = self._metering_frame()
+        reading = compare(self.measure(frame), self._if_readable(meter), self.tone)
+        expected = None if metered_at is None else light_between(metered_at, settings, kit_of(plan))
+        self._write(frame, reading, meter, expected, {"checked": settings} | (found or {}))
+        return self.brightness_off(frame, settings, plan)
+
+    def brightness_off(self, frame: FrameRow, settings: Settings, plan: Plan) -> float | None:
+        """The same, and nothing is written down."""
+        meter, metered_at = self._metering_frame()
         meter_measure = self._if_readable(meter)
-        reading = compare(self.measure(frame), meter_measure)
-        expected = None
-        if metered_at is not None:
-            expected = light_between(metered_at, settings, kit_of(plan))
-        self._write(frame, reading, meter, expected, {"checked": settings})
-        if meter_measure is None or expected is None:
+        if meter_measure is None or metered_at is None:
             return None
+        expected = light_between(metered_at, settings, kit_of(plan))
+        reading = compare(self.measure(frame), meter_measure, self.tone)
         if reading.against_reference_stops is not None:
             return reading.against_reference_stops - expected
-        return reading.level_stops - compare(meter_measure).level_stops - expected
+        return reading.level_stops - compare(meter_measure, tone=self.tone).level_stops - expected
+
+    def note_light(self, frame: FrameRow, about: dict[str, Any]) -> None:
+        """Write down what a control reading beside a picture told of the light; ``about`` says where it stands."""
+        self._write(frame, compare(self.measure(frame), tone=self.tone), None, None, {"light": about})
 
     def finish(self, plan: Plan) -> None:
         """Read every picture of ``plan`` that has no reading yet, and write the readings down."""
@@ -90,9 +115,9 @@ class Reader:
             except StopwrightError as error:
                 self._tell(Event("note", f"{step.id}: cannot be read: {error}", {"step": step.id}))
                 continue
-            reading = compare(measured_frame, self._if_readable(reference))
+            reading = compare(measured_frame, self._if_readable(reference), self.tone)
             meter_measure = self._if_readable(meter)
-            from_meter = compare(measured_frame, meter_measure) if meter_measure else None
+            from_meter = compare(measured_frame, meter_measure, self.tone) if meter_measure else None
             more = {}
             if from_meter is not None and metered_at is not None:
                 expected = light_between(metered_at, step.settings, kit)
@@ -168,5 +193,5 @@ def kept_frames(store: Store, run: RunRow) -> dict[str, FrameRow]:
     return {
         counted[frame.attempt_id]: frame
         for frame in logbook.frames(run.id)
-        if frame.attempt_id is not None and frame.attempt_id in counted
+        if frame.role == "picture" and frame.attempt_id is not None and frame.attempt_id in counted
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -95,7 +95,10 @@ class FrameReport:
 
 @dataclass(frozen=True)
 class RunReport:
-    """One run, its plan in force and its frames in the plan's order."""
+    """One run, its plan in force and its frames in the plan's order.
+
+    ``light``: by group, what control readings told of the light: ``text``, and ``account`` as `plans.drift.Account`.
+    """
 
     run: RunRow
     plan: Plan
@@ -104,6 +107,7 @@ class RunReport:
     frames: tuple[FrameReport, ...]
     counts: dict[str, Any]
     metered_ev100: float | None
+    light: dict[str, dict[str, Any]] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """The run as plain data."""
@@ -113,6 +117,7 @@ class RunReport:
             "light_ev100": self.plan.inputs.light.ev100,
             "light_origin": self.plan.inputs.light.origin,
             "metered_ev100": self.metered_ev100,
+            "light": self.light,
             "frames": [frame.as_json() for frame in self.frames],
             "groups": [group.model_dump(mode="json") for group in self.plan.groups],
             "unreachable": [item.model_dump(mode="json") for item in self.plan.unreachable],
@@ -174,7 +179,9 @@ def report(store: Store, which: int | str) -> RunReport:
                 recovered=bool(frame and frame.attempt_id in recovered),
             )
         )
-    metered = [event.data["ev100"] for event in logbook.events(run.id) if event.kind == "light-metered"]
+    events = logbook.events(run.id)
+    told = [event.data["light"] for event in events if "account" in (event.data.get("light") or {})]
+    metered = [event.data["ev100"] for event in events if event.kind == "light-metered"]
     return RunReport(
         run=run,
         plan=plan,
@@ -183,6 +190,7 @@ def report(store: Store, which: int | str) -> RunReport:
         frames=tuple(rows),
         counts=logbook.counts(run.id),
         metered_ev100=metered[-1] if metered else None,
+        light={one["group"]: {"text": one["text"], "account": one["account"]} for one in told},
     )
 
 
@@ -208,6 +216,9 @@ def frame_table(found: RunReport) -> str:
         lines.append(f"  {'step':<11} {'settings':<34} {'set':>5} {'seen':>5}  Exif")
         for frame in [by_step[name] for name in group.steps if name in by_step]:
             lines += _row(frame)
+        if group.id in found.light:
+            told = f"light: {found.light[group.id]['text']}"
+            lines += textwrap.wrap(told, WIDTH, initial_indent="  ", subsequent_indent="    ")
     lines += ["", *_LEGEND]
     doubts = [(frame.step.id, frame.doubt) for frame in found.frames if frame.doubt]
     if doubts:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 
-from daemon.metering import Metered, judge_light, next_move
+from daemon.metering import ASK_ABOVE, Metered, Search, highlight_level, judge_light
 from daemon.pictures.reading import Reading
 from plans.kit import Kit
 from plans.plan import ControlStep, MarkValue, Plan, Settings
 from plans.stops import Kind, Scale
 
-LONGEST_METERING = 8  # frames; moves of up to 4 stops cross every light there is
+LONGEST_METERING = 10  # frames; moves of up to 4 stops cross every light there is
 
 
 def settings_light(settings: Settings, kit: Kit) -> float:
@@ -55,16 +55,41 @@ def moved(settings: Settings, stops: float, scales: dict[Kind, Scale]) -> Settin
     return settings.model_copy(update={"time": now["time"], "iso": now["iso"], "aperture": now["aperture"]})
 
 
-def next_settings(settings: Settings, reading: Reading, scales: dict[Kind, Scale]) -> Settings | None:
-    """Settings of the next metering frame, or None when this one can be believed or nothing further can be set."""
-    stops = next_move(reading.level_stops)
+def intent_of(plan: Plan) -> float:
+    """How far above mid grey the pictures are to have what is metered; 0 in most scenes. [stops]"""
+    from plans.compiler import scene_of
+
+    return float(scene_of(plan).intent)
+
+
+def next_settings(
+    search: Search, settings: Settings, reading: Reading, scales: dict[Kind, Scale], kit: Kit, intent: float = 0.0
+) -> Settings | None:
+    """Settings of the next metering frame, or None when this one can be believed or nothing further can be set.
+
+    With an ``intent`` above 0 the brightest part is metered, and must not be clipped. [stops]
+    """
+    level, clipped = reading.level_stops, False
+    if intent > 0 and reading.bright_stops is not None:
+        level, clipped = reading.bright_stops, reading.bright_clipped
+    stops = search.next_move(settings_light(settings, kit), level, clipped)
     if stops is None:
         return None
     target = moved(settings, stops, scales)
     return None if target == settings else target
 
 
-def conclude(plan: Plan, step: ControlStep, settings: Settings, reading: Reading, kit: Kit) -> Metered:
-    """What the light is, from a metering frame that can be believed."""
+def conclude(
+    plan: Plan, step: ControlStep, settings: Settings, reading: Reading, kit: Kit, intent: float = 0.0
+) -> Metered:
+    """What the light is, from a metering frame that can be believed.
+
+    With an ``intent`` above 0 (white water, snow) it is that on the brightest part, since this is what the intent
+    places; less where the lights in its texture would clip. [stops]
+    """
+    level = reading.level_stops
+    if intent > 0 and reading.bright_stops is not None and reading.bright_top_stops is not None:
+        level = highlight_level(reading.bright_stops, reading.bright_top_stops, intent)
     expected = expected_level(step, settings, kit)
-    return judge_light(plan.inputs.light.ev100, expected, reading.level_stops)
+    # A brief's light is that of the whole scene; its brightest part may well be brighter by as much as the intent.
+    return judge_light(plan.inputs.light.ev100, expected, level, ASK_ABOVE + max(0.0, intent))

@@ -20,10 +20,12 @@ from daemon.errors import CameraError, RunPaused, StoreError, UsageError
 from daemon.feed import CommandQueue, Listener
 from daemon.frames import picture_of
 from daemon.hands import is_of_use
+from daemon.light_watch import LightWatch
 from daemon.logbook import StepRow
 from daemon.meter import Meter
 from daemon.operator import Operator
 from daemon.readings import Reader
+from daemon.rig.preparing import prepare_rig
 from daemon.store import Store
 from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, TimelapseStep
 
@@ -166,11 +168,15 @@ class Runner:
     def _walk(self, context: RunContext) -> None:
         logbook, run = context.logbook, context.run
         with Reader(self._store, run, context.tell_event) as reader:
+            self._light = LightWatch(context, reader, context.manners.light)
             try:
                 context.with_camera(lambda: context.reconciler().settle())
+                if context.manners.rig_check:
+                    context.with_camera(lambda: prepare_rig(context, context.plan()))
                 while (row := logbook.next_step(run.id)) is not None:
                     context.obey()
                     self._do(context, row, reader)
+                self._light.finish()
                 context.with_camera(lambda: context.reconciler().sweep())
                 reader.finish(context.plan())
                 context.with_camera(lambda: self._restore(context))
@@ -219,6 +225,7 @@ class Runner:
             return
         context.logbook.set_outcome(row.id, "kept", f"by {operator.name}")
         context.hands_moved()
+        self._light.rig_touched()
         context.tell("hands-done", step.text, step=step.id, operator=operator.name)
 
     def _picture(self, context: RunContext, row: StepRow, step: ExposeStep, reader: Reader) -> None:
@@ -228,9 +235,14 @@ class Runner:
         facts = {"step": step.id, "goal": step.goal, "total": total}
         settings = step.settings.model_dump()
         context.tell("step-started", step.caption, **facts, done=done, exposure_left_s=left_s, settings=settings)
-        for number in range(1, ATTEMPTS + 1):
-            began = clock.monotonic()
+        watched = self._light.watches(row, step)
+        number = 0
+        while number < ATTEMPTS:
+            number += 1
             try:
+                if not self._light.before(row, step):
+                    return
+                began = clock.monotonic()
                 taker = context.taker()
                 taken = taker.take(row, step, step.settings)
             except CameraError as error:
@@ -244,10 +256,13 @@ class Runner:
                 continue
             why = taken.fault
             whole = not why
-            frame = taker.keep(taken, step, whole=whole, why=why)
+            frame = taker.keep(taken, step, whole=whole and not watched, why=why)
             files = [str(taker.path(file)) for file in taken.files]
             if whole:
                 reader.begin(frame, taker.path(picture_of(taken.files)))
+                if watched and not self._light.after(row, step, frame):
+                    number -= 1  # the light's doing: the watch bounds how often
+                    continue
                 took_s = clock.monotonic() - began
                 facts |= {"frame": frame.id, "files": files, "verified": taken.verified, "settings": settings}
                 context.tell("frame-kept", step.caption, **facts, done=done + 1, took_s=took_s)

@@ -26,7 +26,7 @@ def sheet_groups(found: RunReport) -> list[SheetGroup]:
                 frames=tuple(_frame(frame, sensor.pixels[0]) for frame in frames),
                 left_out=group.left_out,
                 criteria=_criteria(group, frames),
-                notes=_notes(frames),
+                notes=(*_light(found, group), *_notes(frames)),
                 sensor_height_mm=sensor.height_mm,
             )
         )
@@ -81,6 +81,20 @@ def _in_pixels_of(frame: FrameReport, pixels_wide: int) -> ExposeStep:
     predicted = frame.step.predicted
     smear = {name: pixels * width / pixels_wide for name, pixels in predicted.smear_px.items()}
     return frame.step.model_copy(update={"predicted": predicted.model_copy(update={"smear_px": smear})})
+
+
+def _light(found: RunReport, group: GroupNote) -> tuple[str, ...]:
+    """What the light did over a group, and by how much each frame came out brighter or darker for it."""
+    told = found.light.get(group.id)
+    if told is None:
+        return ()
+    text = f"Light: {told['text']}"
+    corrections = told["account"]["corrections"]
+    if told["account"]["shifted"] and corrections:
+        numbers = {step: number for number, step in enumerate(group.steps, 1)}
+        each = ", ".join(f"No. {numbers[step]} {value:+.2f}" for step, value in corrections.items() if step in numbers)
+        text += f". In stops against the first: {each}"
+    return (text,)
 
 
 def _notes(frames: list[FrameReport]) -> tuple[str, ...]:

@@ -24,6 +24,7 @@ from plans.light_frame import field_deg, sun_in_frame
 from plans.order import arrange
 from plans.plan import ExposeStep, Inputs, LightBasis, Plan, Rig, Unreachable, mark_value, nine_digits
 from plans.rehearsal import estimate, estimate_notes
+from plans.scene import Scene
 from plans.stops import KINDS, Kind, Scale, scale_from_exact
 from plans.writer import Writer
 
@@ -177,6 +178,11 @@ def kit_of(plan: Plan) -> Kit:
         If the plan's inputs hold no brief, or scales that are none.
     """
     return _brief_of(plan).kit
+
+
+def scene_of(plan: Plan) -> Scene:
+    """The scene that a plan was made for; raises as `kit_of` does."""
+    return _brief_of(plan).scene
 
 
 def plan_scales(plan: Plan) -> dict[Kind, Scale]:

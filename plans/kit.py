@@ -129,12 +129,14 @@ class Corrections(BaseModel):
     """What was measured on this lens and shutter: stops by which a mark's light differs from its exact value.
 
     Positive is brighter; keys are the marks' labels. [stops]
+    ``tone``: the body's tone curve: the light of a level y against mid grey is tone[0]*y + tone[1]*y^2 + ... [stops]
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     aperture: dict[str, float] = {}
     time: dict[str, float] = {}
+    tone: tuple[float, ...] = ()
 
     def of(self, mark: Mark) -> float:
         """The correction of one mark; zero where nothing was measured. [stops]"""

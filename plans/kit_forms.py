@@ -141,6 +141,8 @@ _CORRECTION = Number(
     Bounds(-1, 1), "-0.2 stops", fraction=True, units=("stops", "stop"),
 )  # fmt: skip
 
+_TONE = Number("a number", Bounds(-3, 3), "0.95")
+
 
 class CorrectionsForm(Form):
     """Measured stops by mark. Where the marks lie is known to `KitForm`, which checks them."""
@@ -151,6 +153,16 @@ class CorrectionsForm(Form):
     time: dict[Annotated[str, MarkText("time")], Annotated[Fraction, _CORRECTION]] = Field(
         {}, max_length=80, description="a mapping of marks and stops, such as {1/8000 s: +0.1 stops}"
     )
+    tone: list[Annotated[Fraction, _TONE]] = Field(
+        [], max_length=3, description="a list of at most 3 numbers, as `stopwright calibrate` writes it"
+    )
+
+    @field_validator("tone")
+    @classmethod
+    def _gets_brighter(cls, tone: list[Fraction]) -> list[Fraction]:
+        if tone and not Fraction(1, 3) <= tone[0] <= 3:
+            raise refusal("a first number from 1/3 to 3", "Measure it again: more light must give a brighter picture")
+        return tone
 
 
 def _on_scale(scale: Scale, owner: str, given: dict[str, Fraction]) -> tuple[dict[str, Fraction], Located]:
@@ -239,5 +251,6 @@ class KitForm(Form):
             corrections=Corrections(
                 aperture={label: float(stops) for label, stops in apertures.items()},
                 time={label: float(stops) for label, stops in times.items()},
+                tone=tuple(float(value) for value in self.corrections.tone),
             ),
         )

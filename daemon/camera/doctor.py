@@ -34,6 +34,7 @@ from plans.plan import ControlStep, ExposeStep, Plan
 __all__ = ["Finding", "check", "list_cameras", "look_at_state"]
 
 Fit = Callable[[CameraState], tuple[Plan, Sequence[str]]]
+Told = Callable[[CameraState, Plan | None], None]
 
 
 @contextmanager
@@ -68,6 +69,7 @@ def check(
     *,
     fit: Fit | None = None,
     camera: Camera | None = None,
+    told: Told | None = None,
     environment: Mapping[str, str] | None = None,
     machine: Machine | None = None,
 ) -> list[Finding]:
@@ -88,6 +90,8 @@ def check(
         differ. What it refuses is a finding.
     camera
         An open camera to look at instead of opening one.
+    told
+        Called with the camera's state and the plan as it would be shot.
 
     Raises
     ------
@@ -97,7 +101,7 @@ def check(
     if dry and plan is None:
         raise UsageError("check --dry: found no plan; give the brief or plan whose settings are to be tried")
     if camera is not None:
-        return _look(camera, plan, dry, fit)
+        return _look(camera, plan, dry, fit, told)
     place = machine or Machine()
     with _folder(work) as folder, CameraProcess(port, folder, environment=environment, machine=place) as opened:
         try:
@@ -108,7 +112,7 @@ def check(
             return [_absent(error, place)]
         except CameraError as error:
             return [as_finding("stops", "camera", str(error), "a camera that answers", "Switch it off and on again")]
-        return _look(opened, plan, dry, fit)
+        return _look(opened, plan, dry, fit, told)
 
 
 def _absent(error: CameraAbsent, machine: Machine) -> Finding:
@@ -119,7 +123,7 @@ def _absent(error: CameraAbsent, machine: Machine) -> Finding:
     return as_finding("stops", "camera", found, "one camera, switched on and awake", "Put that right, then check again")
 
 
-def _look(camera: Camera, plan: Plan | None, dry: bool, fit: Fit | None) -> list[Finding]:
+def _look(camera: Camera, plan: Plan | None, dry: bool, fit: Fit | None, told: Told | None) -> list[Finding]:
     try:
         state = camera.state()
     except CameraError as error:
@@ -127,6 +131,8 @@ def _look(camera: Camera, plan: Plan | None, dry: bool, fit: Fit | None) -> list
     findings = [as_finding("fine", "camera", f"{state.model} at {port_for_people(state.port)}")]
     findings += look_at_state(state)
     plan, marks, binding = _bound(plan, state, fit)
+    if told is not None:
+        told(state, plan)
     findings += [*supplies(state, plan), *picture_size(state, plan), *marks]
     if dry and plan is not None and binding is not None:
         findings += _dry(camera, plan, binding, state)

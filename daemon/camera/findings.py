@@ -165,7 +165,7 @@ def _battery(state: CameraState) -> list[Finding]:
 def _room(state: CameraState, plan: Plan | None) -> list[Finding]:
     if state.free_bytes is None:
         return [as_finding("fine", "card", "room not told")]
-    frame = frame_bytes(state.settings.get("image_format"), _pixels(plan))
+    frame = frame_bytes(state.settings.get("image_format"), plan_pixels(plan))
     frames = 1 if plan is None else plan.estimate.frames + plan.estimate.control_frames
     found = f"{state.free_bytes / 1e9:.2f} GB free, about {int(state.free_bytes / frame)} pictures"
     if state.free_bytes < frames * frame:
@@ -185,7 +185,8 @@ def frame_bytes(image_format: SettingState | None, pixels: int) -> int:
     return round(size * pixels)
 
 
-def _pixels(plan: Plan | None) -> int:
+def plan_pixels(plan: Plan | None) -> int:
+    """Pixels of the kit's sensor, or those of a usual one. [pixels]"""
     kit = None if plan is None else _kit_pixels(plan)
     return _USUAL_PIXELS if kit is None else kit[0] * kit[1]
 

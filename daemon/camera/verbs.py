@@ -25,6 +25,14 @@ SettingName = Literal[
     "image_format",
     "stabiliser",
     "capture_target",
+    "colour_temperature",
+    "brightness_aid",
+    "wide_range",
+    "noise_reduction",
+    "long_exposure_reduction",
+    "lens_correction",
+    "shutter_delay",
+    "power_off",
 ]
 
 

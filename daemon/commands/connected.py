@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 import tempfile
+import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,10 +27,12 @@ from daemon.commands.common import (
 )
 from daemon.commands.shooting import plan_for_camera
 from daemon.errors import CameraAbsent, CameraError, StopwrightError, UsageError
+from daemon.streams import columns
 from plans.plan import Plan
 
 if TYPE_CHECKING:
     from daemon.camera.doctor import Finding
+    from daemon.rig.items import Item
 
 
 @click.command()
@@ -95,19 +100,31 @@ def check(path: Path | None, camera_port: str | None, dry: bool, reachable: bool
     be reached.
     """
     from daemon.camera.doctor import check as examine
+    from daemon.rig.items import rig_items
 
     if dry and path is None:
         raise UsageError("--dry: sets what a plan asks for; name the brief or plan: stopwright check BRIEF --dry")
     asked = _Asked(path, reachable)
+    items: list[Item] = []
+
+    def told(state: CameraState, plan: Plan | None) -> None:
+        items.extend(rig_items(state, plan))
+
+    fit = None if path is None else asked.fit
     with tempfile.TemporaryDirectory() as work:
-        findings = examine(camera_port, asked.plan, dry, Path(work), fit=None if path is None else asked.fit)
+        findings = examine(camera_port, asked.plan, dry, Path(work), fit=fit, told=told)
     stops = [finding for finding in findings if finding.level == "stops"]
     if as_json:
-        tree = {"ready": not stops, "findings": [finding.model_dump(mode="json") for finding in findings]}
+        tree: dict[str, Any] = {
+            "ready": not stops,
+            "findings": [finding.model_dump(mode="json") for finding in findings],
+        }
+        tree["rig"] = [item.model_dump(mode="json") for item in items]
         print_json(tree if asked.refused is None else tree | {"refused": asked.refused.as_json()})
     else:
         for finding in findings:
             _tell(finding)
+        _tell_rig(items)
         say("\nReady to shoot." if not stops else f"\n{len(stops)} thing(s) stand in the way.")
     if stops:
         raise SystemExit(asked.refused.exit_code if asked.refused is not None else CameraError.exit_code)
@@ -139,6 +156,21 @@ class _Asked:
             self.refused = error
             raise
         return plan, differences
+
+
+def _tell_rig(items: Sequence[Item]) -> None:
+    """What a run sets, and what it will ask for: nothing that stands in the way."""
+    changes = [item for item in items if item.how == "set"]
+    asked = [item for item in items if item.how == "asked"]
+    if changes:
+        say("\nA run sets, and puts back at its end:")
+        for item in changes:
+            say(f"  {item.item}: {item.label} (now {item.found})")
+    if asked:
+        say("\nNo camera, or not this one, tells the following; look yourself:")
+        for item in asked:
+            text = f"{item.item}: {item.todo}. {item.why}."
+            say(textwrap.fill(text, columns(sys.stdout), initial_indent="  ", subsequent_indent="    "))
 
 
 def _tell(finding: Finding) -> None:

@@ -30,6 +30,7 @@ from daemon.commands.common import (
 )
 from daemon.errors import CameraError, PlanUnreachable, RunPaused, StopwrightError, UsageError
 from daemon.streams import output_trouble
+from plans.drift import GRADES
 from plans.plan import OperatorStep, Plan, Rig
 
 if TYPE_CHECKING:
@@ -57,6 +58,23 @@ patience_option = click.option(
 )
 
 
+light_option = click.option(
+    "--light",
+    type=click.Choice(GRADES),
+    default="ends",
+    show_default=True,
+    help="How closely the light is watched over each group: a reading before and after every frame, clouds waited for "
+    "and frames taken again; two readings a group; or none.",
+)
+
+rig_option = click.option(
+    "--rig-check/--no-rig-check",
+    default=True,
+    show_default=True,
+    help="Look at the rig first: set what can be set, ask for the rest.",
+)
+
+
 @click.command()
 @click.argument("path", metavar="BRIEF|PLAN", type=place)
 @camera_option
@@ -65,6 +83,8 @@ patience_option = click.option(
 @reachable_option
 @click.option("--composed", is_flag=True, help="The rig stands framed, focused on the first subject, no filter on.")
 @patience_option
+@light_option
+@rig_option
 @json_option
 @ends_well
 def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
@@ -103,6 +123,8 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
 @store_option
 @reachable_option
 @patience_option
+@light_option
+@rig_option
 @json_option
 @ends_well
 def resume(run: str, patience: float, **options: Any) -> None:
@@ -139,7 +161,8 @@ def run_it(
     commands = CommandQueue()
     as_json = bool(options["as_json"])
     progress = Progress(sys.stderr if as_json else sys.stdout, asks=isinstance(operator, ConsoleOperator))
-    runner = Runner(store, camera, operator, progress, commands, Manners(patience, bool(options["reachable"])))
+    manners = Manners(patience, bool(options["reachable"]), options["light"], bool(options["rig_check"]))
+    runner = Runner(store, camera, operator, progress, commands, manners)
     asked: list[int] = []
     try:
         with assembly.stopping_by_signal(runner, commands) as asked:

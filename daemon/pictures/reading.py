@@ -16,12 +16,14 @@ Where
     corners, a sixth of width and height each, are given apart, so that shading by the aperture is seen as such.
 Not regarded
     The Exif orientation: frames are compared as the sensor wrote them. Colour profiles: pictures are taken as sRGB.
-    The camera's tone curve: it is in the JPEG, so differences far from mid-grey are the picture's, not the light's.
+    The camera's tone curve, where it was not measured: it is in the JPEG, so differences far from mid-grey are the
+    picture's, not the light's.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -38,6 +40,9 @@ MID_GREY = 0.18
 LONG_SIDE_BLOCKS, SHORT_SIDE_BLOCKS = 24, 18
 CLIPPED_HIGH, CLIPPED_LOW = 254, 1
 MOST_CLIPPED = 0.01
+BRIGHT_SHARE = 0.1  # of the central blocks are the brightest part
+TONE_ENDS = (-4.5, 2.3)  # stops against mid grey, within which tone curves are measured
+TOP_SHARE = 0.01  # of a block's pixels lie above its lights
 LEAST_BLOCKS_SHARE = 0.25  # fewer blocks left than this share of a region: no comparison
 ASPECT_SLACK = 0.01
 
@@ -67,6 +72,8 @@ class FrameMeasure:
         Share of each block that is clipped in its worst channel, shape (rows, columns). [0..1]
     clipped_high, clipped_low
         Share of the whole frame at 254 and more, and at 1 and less, for red, green, blue. [0..1]
+    lights
+        Linear value that 1 % of a block's pixels exceed, in its brightest channel, shape (rows, columns). [0..1]
     """
 
     width: int
@@ -75,6 +82,7 @@ class FrameMeasure:
     clipped: NDArray[np.float64]
     clipped_high: tuple[float, float, float]
     clipped_low: tuple[float, float, float]
+    lights: NDArray[np.float64]
 
 
 class _Shape(BaseModel):
@@ -104,6 +112,8 @@ class Reading(_Shape):
     ``level_stops``: the central blocks' median against 18 % grey. ``against_reference_stops``: the central blocks'
     median difference to the reference; ``spread_stops``: the median distance of those blocks from it. Both are None
     without a reference, or when the frames cannot be compared, and then ``why_none`` says why. [stops]
+    ``bright_stops``: where the brightest tenth of the central blocks lies against 18 % grey, ``bright_top_stops`` where
+    the lights in it do, ``bright_clipped`` whether more than 1 % of it is clipped. [stops]
     ``blocks_used`` of ``blocks_asked`` central blocks took part in the comparison.
     """
 
@@ -120,6 +130,9 @@ class Reading(_Shape):
     clipped_high: Channels
     clipped_low: Channels
     why_none: str | None = None
+    bright_stops: float | None = None
+    bright_top_stops: float | None = None
+    bright_clipped: bool = False
 
 
 def read_frame(path: Path, reference: FrameMeasure | None = None) -> Reading:
@@ -160,6 +173,8 @@ def measure_frame(path: Path) -> FrameMeasure:
     pixels = counts[:, :, 0].sum(axis=-1)
     linear = counts @ _LINEAR_OF_CODE / pixels[..., None]
     high, low = counts[..., CLIPPED_HIGH:].sum(axis=-1), counts[..., : CLIPPED_LOW + 1].sum(axis=-1)
+    above = 1 - np.cumsum(counts, axis=-1) / pixels[..., None, None]
+    lights = _LINEAR_OF_CODE[np.argmax(above <= TOP_SHARE, axis=-1)].max(axis=-1)
     shares_high = [float(share) for share in high.sum(axis=(0, 1)) / pixels.sum()]
     shares_low = [float(share) for share in low.sum(axis=(0, 1)) / pixels.sum()]
     return FrameMeasure(
@@ -169,11 +184,33 @@ def measure_frame(path: Path) -> FrameMeasure:
         clipped=((high + low) / pixels[..., None]).max(axis=-1),
         clipped_high=(shares_high[0], shares_high[1], shares_high[2]),
         clipped_low=(shares_low[0], shares_low[1], shares_low[2]),
+        lights=lights,
     )
 
 
-def compare(frame: FrameMeasure, reference: FrameMeasure | None = None) -> Reading:
-    """The reading of a measured frame, against a measured reference if there is one."""
+def grey_stops(luminance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A linear luminance [0..1] against 18 % grey. [stops]"""
+    return _stops(luminance) - math.log2(MID_GREY)
+
+
+def straighten(levels: NDArray[np.float64], tone: Sequence[float]) -> NDArray[np.float64]:
+    """The light that made levels, both in stops against mid grey, by a measured tone curve.
+
+    ``tone``: coefficients of a polynomial without constant, lowest power first; none: the levels as they are. Beyond
+    where curves are measured it goes on straight.
+    """
+    if not tone:
+        return levels
+    curve = np.polynomial.Polynomial([0.0, *tone])
+    inside = np.clip(levels, *TONE_ENDS)
+    return np.asarray(curve(inside) + np.maximum(curve.deriv()(inside), 0.1) * (levels - inside))
+
+
+def compare(frame: FrameMeasure, reference: FrameMeasure | None = None, tone: Sequence[float] = ()) -> Reading:
+    """The reading of a measured frame, against a measured reference if there is one.
+
+    ``tone``: the body's tone curve, as `straighten` takes it.
+    """
     rows, columns = frame.luminance.shape
     centre = (_middle(rows), _middle(columns))
     facts: dict[str, Any] = {
@@ -181,10 +218,10 @@ def compare(frame: FrameMeasure, reference: FrameMeasure | None = None) -> Readi
         "method_version": METHOD["version"],
         "width": frame.width,
         "height": frame.height,
-        "level_stops": float(np.median(_stops(frame.luminance[centre]) - math.log2(MID_GREY))),
+        "level_stops": float(np.median(straighten(grey_stops(frame.luminance[centre]), tone))),
         "clipped_high": Channels(**dict(zip(Channels.model_fields, frame.clipped_high, strict=True))),
         "clipped_low": Channels(**dict(zip(Channels.model_fields, frame.clipped_low, strict=True))),
-    }
+    } | _brightest(frame, centre)
     if reference is None:
         return Reading(**facts)
     if reference.luminance.shape != frame.luminance.shape or not math.isclose(
@@ -193,7 +230,7 @@ def compare(frame: FrameMeasure, reference: FrameMeasure | None = None) -> Readi
         why = f"the reference is {reference.width} x {reference.height}, this frame {frame.width} x {frame.height}"
         return Reading(**facts, why_none=why)
 
-    ratios = _stops(frame.luminance) - _stops(reference.luminance)
+    ratios = straighten(grey_stops(frame.luminance), tone) - straighten(grey_stops(reference.luminance), tone)
     usable = (frame.clipped <= MOST_CLIPPED) & (reference.clipped <= MOST_CLIPPED)
     central = ratios[centre][usable[centre]]
     asked = ratios[centre].size
@@ -218,6 +255,18 @@ def compare(frame: FrameMeasure, reference: FrameMeasure | None = None) -> Readi
         blocks_asked=int(asked),
         why_none=why_none if difference is None else None,
     )
+
+
+def _brightest(frame: FrameMeasure, centre: tuple[slice, slice]) -> dict[str, Any]:
+    """The figures of the brightest tenth of the central blocks."""
+    luminance = frame.luminance[centre].ravel()
+    chosen = np.argsort(luminance)[-max(1, round(BRIGHT_SHARE * luminance.size)) :]
+    grey = math.log2(MID_GREY)
+    return {
+        "bright_stops": float(np.median(_stops(luminance[chosen])) - grey),
+        "bright_top_stops": float(np.median(_stops(frame.lights[centre].ravel()[chosen])) - grey),
+        "bright_clipped": bool(np.median(frame.clipped[centre].ravel()[chosen]) > MOST_CLIPPED),
+    }
 
 
 def _stops(luminance: NDArray[np.float64]) -> NDArray[np.float64]:

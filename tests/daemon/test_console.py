@@ -121,7 +121,7 @@ def brief(tmp_path: Path) -> str:
 
 def test_a_run_waits_for_an_enter_that_comes_after_its_question(garden: Simulator, brief: str, tmp_path: Path) -> None:
     before = Hands(garden.hands).state()["exposures"]
-    with terminal("shoot", brief, "--camera", garden.camera, home=tmp_path) as screen:
+    with terminal("shoot", brief, "--no-rig-check", "--camera", garden.camera, home=tmp_path) as screen:
         screen.type("\n\n\n\n")
         screen.expect(PROMPT)
         screen.watch(0.8)
@@ -133,7 +133,7 @@ def test_a_run_waits_for_an_enter_that_comes_after_its_question(garden: Simulato
 
 
 def test_a_closed_console_pauses_with_6_and_the_run_can_go_on(garden: Simulator, brief: str, tmp_path: Path) -> None:
-    with terminal("shoot", brief, "--camera", garden.camera, home=tmp_path) as screen:
+    with terminal("shoot", brief, "--no-rig-check", "--camera", garden.camera, home=tmp_path) as screen:
         screen.expect(PROMPT)
         screen.type("\x04")
         assert screen.end() == 6
@@ -144,7 +144,7 @@ def test_a_closed_console_pauses_with_6_and_the_run_can_go_on(garden: Simulator,
 
 
 def test_a_run_of_which_everything_was_skipped_is_no_success(garden: Simulator, brief: str, tmp_path: Path) -> None:
-    with terminal("shoot", brief, "--camera", garden.camera, home=tmp_path, columns=40) as screen:
+    with terminal("shoot", brief, "--no-rig-check", "--camera", garden.camera, home=tmp_path, columns=40) as screen:
         while "ended without a picture" not in screen.watch(25, until=PROMPT):
             assert screen.screen.endswith(PROMPT), screen.screen
             assert screen.screen.count(PROMPT) < 10
@@ -159,7 +159,7 @@ def test_a_run_of_which_everything_was_skipped_is_no_success(garden: Simulator, 
 
 
 def test_ctrl_c_at_a_question_stops_with_130(garden: Simulator, brief: str, tmp_path: Path) -> None:
-    with terminal("shoot", brief, "--camera", garden.camera, home=tmp_path) as screen:
+    with terminal("shoot", brief, "--no-rig-check", "--camera", garden.camera, home=tmp_path) as screen:
         screen.expect(PROMPT)
         screen.type("\x03")
         assert screen.end() == 130
@@ -168,7 +168,7 @@ def test_ctrl_c_at_a_question_stops_with_130(garden: Simulator, brief: str, tmp_
 
 
 def test_a_window_that_is_closed_leaves_a_run_to_go_on_with(garden: Simulator, brief: str, tmp_path: Path) -> None:
-    with terminal("shoot", brief, "--camera", garden.camera, home=tmp_path) as screen:
+    with terminal("shoot", brief, "--no-rig-check", "--camera", garden.camera, home=tmp_path) as screen:
         screen.expect(PROMPT)
         screen.hang_up()
         assert screen.process.wait(20) == 130

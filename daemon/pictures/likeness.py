@@ -1,0 +1,159 @@
+"""Two frames of one framing held against each other: has the frame shifted, has the focus slipped?
+
+How it is measured
+    Both pictures are taken in grey at `LONG_SIDE` pixels. The shift is that of the peak of their phase correlation
+    (the inverse transform of the cross-power spectrum; Kuglin and Hines, 1975), told to a part of a pixel by a
+    parabola. Sharpness of a block is the mean square of what a 3 x 3 mean takes away, over the square of its mean
+    brightness, so that light and exposure fall out. A slipped focus makes some of the picture softer and some of it
+    sharper, so that it is told by the change of sharpness either way, over nine fields. It says that only of frames at
+    one aperture and about one ISO: depth and noise change sharpness as well.
+What is not told
+    A turn of the camera about its view. A shift or a focus on pictures that have too little in common: None then.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from daemon.pictures.opening import opened_jpeg
+
+LONG_SIDE = 1024  # pixels; finer ones are mostly noise and the decoder's grain
+BLOCKS = (12, 8)  # across the long and the short side
+LEAST_PEAK = 15.0  # how far the peak of the correlation must stand out of its surroundings [standard deviations]
+_ALONE = 0.7  # a second peak above this share of the first: a pattern that repeats, which tells no shift
+_NEAR_PX = 6
+_FLAT = 1e-6  # sharpness of a block without any texture
+
+Grey = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Likeness:
+    """A frame against its reference.
+
+    ``shift``: where the frame's content lies against the reference's, right and down, as shares of the frame's width;
+    None: cannot be told. ``peak``: how plainly. ``regions``: change of sharpness in nine fields, row by row [stops];
+    None: a field without texture.
+    """
+
+    shift: tuple[float, float] | None
+    peak: float
+    regions: tuple[float | None, ...] = ()
+
+    @property
+    def sharpness_change(self) -> float | None:
+        """How much sharpness has changed, either way: the median over the fields; None: nothing has texture. [stops]"""
+        known = [abs(value) for value in self.regions if value is not None]
+        return float(np.median(known)) if known else None
+
+    @property
+    def moved(self) -> float | None:
+        """Length of the shift, as a share of the frame's width."""
+        return None if self.shift is None else math.hypot(*self.shift)
+
+
+def grey_of(path: Path) -> Grey:
+    """The picture at ``path`` in grey, its long side `LONG_SIDE` or less, 0..255.
+
+    Raises
+    ------
+    PictureUnreadable
+        If it is no whole JPEG.
+    """
+    with opened_jpeg(path) as jpeg:
+        jpeg.draft("L", (LONG_SIDE, LONG_SIDE))
+        picture = jpeg.convert("L")
+        scale = LONG_SIDE / max(picture.size)
+        if scale < 1:
+            size = (round(picture.width * scale), round(picture.height * scale))
+            picture = picture.resize(size, Image.Resampling.BOX)
+        return np.asarray(picture, np.float32)
+
+
+def likeness(frame: Grey, reference: Grey, enlarged: float = 1.0) -> Likeness:
+    """Hold a frame against a reference of the same size.
+
+    Parameters
+    ----------
+    frame, reference
+        Grey pictures, height x width.
+    enlarged
+        How much larger the frame shows everything, because it is focused nearer. [unitless]
+    """
+    if frame.shape != reference.shape:
+        return Likeness(None, 0.0)
+    if abs(enlarged - 1) > 1e-4:
+        reference = _enlarge(reference, enlarged)
+    shift, peak = _shift(frame, reference)
+    before, after = _sharpness(reference), _sharpness(frame)
+    change = np.log2(np.maximum(after, _FLAT) / np.maximum(before, _FLAT)) / 2
+    return Likeness(shift, peak, _fields(change, before))
+
+
+def _enlarge(picture: Grey, by: float) -> Grey:
+    height, width = picture.shape
+    cx, cy = width / 2, height / 2
+    matrix = (1 / by, 0, cx - cx / by, 0, 1 / by, cy - cy / by)
+    image = Image.fromarray(picture)
+    image = image.transform((width, height), Image.Transform.AFFINE, matrix, Image.Resampling.BILINEAR)
+    return np.asarray(image, np.float32)
+
+
+def _shift(frame: Grey, reference: Grey) -> tuple[tuple[float, float] | None, float]:
+    height, width = frame.shape
+    window = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
+    spectra = [np.fft.rfft2((np.log1p(one) - np.log1p(one).mean()) * window) for one in (frame, reference)]
+    cross = spectra[0] * np.conj(spectra[1])
+    cross /= np.maximum(np.abs(cross), 1e-9)
+    # Above a quarter of the sampling there is little but noise, and another focus differs most there.
+    fy, fx = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None, :]
+    cross *= np.exp(-(fy**2 + fx**2) / (2 * 0.08**2))
+    surface = np.fft.irfft2(cross, s=frame.shape)
+    y, x = np.unravel_index(int(np.argmax(surface)), surface.shape)
+    peak = float((surface[y, x] - surface.mean()) / max(float(surface.std()), 1e-12))
+    rest = np.roll(surface, (_NEAR_PX - y, _NEAR_PX - x), (0, 1))
+    rest[: 2 * _NEAR_PX + 1, : 2 * _NEAR_PX + 1] = -np.inf
+    if peak < LEAST_PEAK or float(rest.max()) > _ALONE * float(surface[y, x]):
+        return None, peak
+    dy = _between(surface[(y - 1) % height, x], surface[y, x], surface[(y + 1) % height, x]) + y
+    dx = _between(surface[y, (x - 1) % width], surface[y, x], surface[y, (x + 1) % width]) + x
+    dy, dx = (dy - height if dy > height / 2 else dy), (dx - width if dx > width / 2 else dx)
+    return (float(dx) / width, float(dy) / width), peak
+
+
+def _between(left: float, middle: float, right: float) -> float:
+    """Where a parabola through three neighbours has its top, against the middle one. [px]"""
+    bend = left - 2 * middle + right
+    return 0.0 if bend >= 0 else float(np.clip((left - right) / (2 * bend), -0.5, 0.5))
+
+
+def _sharpness(picture: Grey) -> NDArray[np.float64]:
+    """Sharpness of each block, rows x columns. [unitless]"""
+    padded = np.pad(picture, 1, mode="edge")
+    height, width = picture.shape
+    mean = sum(padded[y : y + height, x : x + width] for y in range(3) for x in range(3)) / 9
+    fine = (picture - mean) ** 2
+    across, down = BLOCKS if width >= height else BLOCKS[::-1]
+    rows, columns = np.arange(down + 1) * height // down, np.arange(across + 1) * width // across
+
+    def blocks(plane: Grey) -> NDArray[np.float64]:
+        sums = np.add.reduceat(np.add.reduceat(plane.astype(np.float64), rows[:-1], axis=0), columns[:-1], axis=1)
+        return np.asarray(sums / np.outer(np.diff(rows), np.diff(columns)))
+
+    return np.asarray(blocks(fine) / np.maximum(blocks(picture), 4.0) ** 2)
+
+
+def _fields(change: NDArray[np.float64], before: NDArray[np.float64]) -> tuple[float | None, ...]:
+    found: list[float | None] = []
+    for rows in np.array_split(np.arange(change.shape[0]), 3):
+        for columns in np.array_split(np.arange(change.shape[1]), 3):
+            here = np.ix_(rows, columns)
+            textured = before[here] > 10 * _FLAT
+            found.append(float(np.median(change[here][textured])) if textured.any() else None)
+    return tuple(found)
