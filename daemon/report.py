@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import textwrap
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +27,10 @@ _LEGEND = (
 
 @dataclass(frozen=True)
 class FrameReport:
-    """One exposing step of the plan in force and what came of it."""
+    """One exposing step of the plan in force, or an improvised one, and what came of it.
+
+    ``retaken``: how often it was taken again; ``frame`` is the one that stands.
+    """
 
     step: ExposeStep
     outcome: str
@@ -38,6 +43,7 @@ class FrameReport:
     meter_expected_stops: float | None
     meter_measured_stops: float | None
     recovered: bool
+    retaken: int = 0
 
     @property
     def is_reference(self) -> bool:
@@ -89,12 +95,16 @@ class FrameReport:
             "meter_residual_stops": self.meter_residual_stops,
             "doubt": self.doubt,
             "recovered": self.recovered,
+            "retaken": self.retaken,
         }
 
 
 @dataclass(frozen=True)
 class RunReport:
-    """One run, its plan in force and its frames in the plan's order."""
+    """One run, its plan in force and its frames in the plan's order.
+
+    ``improvised`` are pictures that no plan had; ``beside`` tells the planned step of each, by their ids.
+    """
 
     run: RunRow
     plan: Plan
@@ -103,6 +113,8 @@ class RunReport:
     frames: tuple[FrameReport, ...]
     counts: dict[str, Any]
     metered_ev100: float | None
+    improvised: tuple[FrameReport, ...] = ()
+    beside: Mapping[str, str] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """The run as plain data."""
@@ -113,6 +125,7 @@ class RunReport:
             "light_origin": self.plan.inputs.light.origin,
             "metered_ev100": self.metered_ev100,
             "frames": [frame.as_json() for frame in self.frames],
+            "improvised": [frame.as_json() for frame in self.improvised],
             "groups": [group.model_dump(mode="json") for group in self.plan.groups],
             "unreachable": [item.model_dump(mode="json") for item in self.plan.unreachable],
             "counts": self.counts,
@@ -147,41 +160,48 @@ def report(store: Store, which: int | str) -> RunReport:
     run = logbook.run(which)
     plan = logbook.plan(run.id)
     revision = logbook.run_plans(run.id)[-1].revision
-    outcomes = {row.step_id: row.outcome or "open" for row in logbook.steps(run.id, revision)}
+    steps = logbook.steps(run.id)
+    kept = {row.id for row in steps if row.outcome in ("kept", "retaken")}
+    outcomes = {row.step_id: row.outcome or "open" for row in steps if row.revision == revision}
     frames = kept_frames(store, run)
     files: dict[int, list[FileRow]] = {}
     for file in logbook.files(run.id):
         files.setdefault(file.frame_id, []).append(file)
     readings: dict[int, ReadingRow] = {row.frame_id: row for row in logbook.readings(run.id)}
     recovered = {attempt.id for attempt in logbook.attempts(run.id) if attempt.state == "recovered"}
-    rows = []
-    for step in plan.exposing:
+    extras = logbook.extras(run.id)
+    again = Counter(item.of_step for row, item in extras.items() if item.what == "retake" and row in kept)
+    beside = [ExposeStep.model_validate(item.step) for item in extras.values() if item.what == "improvised"]
+
+    def row_of(step: ExposeStep) -> FrameReport:
         frame = frames.get(step.id)
         read = readings.get(frame.id).data if frame and frame.id in readings else {}  # type: ignore[union-attr]
-        rows.append(
-            FrameReport(
-                step=step,
-                outcome=outcomes.get(step.id, "open"),
-                frame=frame,
-                path=store.files.path(picture_of(files[frame.id]).path) if frame else None,
-                expected_stops=read.get("expected_stops"),
-                measured_stops=read.get("reading", {}).get("against_reference_stops"),
-                residual_stops=read.get("residual_stops"),
-                why_not_measured=read.get("reading", {}).get("why_none"),
-                meter_expected_stops=read.get("meter", {}).get("expected_stops"),
-                meter_measured_stops=read.get("meter", {}).get("measured_stops"),
-                recovered=bool(frame and frame.attempt_id in recovered),
-            )
+        return FrameReport(
+            step=step,
+            outcome="kept" if frame else outcomes.get(step.id, "open"),
+            frame=frame,
+            path=store.files.path(picture_of(files[frame.id]).path) if frame else None,
+            expected_stops=read.get("expected_stops"),
+            measured_stops=read.get("reading", {}).get("against_reference_stops"),
+            residual_stops=read.get("residual_stops"),
+            why_not_measured=read.get("reading", {}).get("why_none"),
+            meter_expected_stops=read.get("meter", {}).get("expected_stops"),
+            meter_measured_stops=read.get("meter", {}).get("measured_stops"),
+            recovered=bool(frame and frame.attempt_id in recovered),
+            retaken=again[step.id],
         )
+
     metered = [event.data["ev100"] for event in logbook.events(run.id) if event.kind == "light-metered"]
     return RunReport(
         run=run,
         plan=plan,
         revision=revision,
         folder=store.files.path(run.folder),
-        frames=tuple(rows),
+        frames=tuple(map(row_of, plan.exposing)),
         counts=logbook.counts(run.id),
         metered_ev100=metered[-1] if metered else None,
+        improvised=tuple(row_of(step) for step in beside if step.id in frames),
+        beside={str(item.step["id"]): item.of_step for item in extras.values() if item.what == "improvised"},
     )
 
 
@@ -207,8 +227,12 @@ def frame_table(found: RunReport) -> str:
         lines.append(f"  {'step':<11} {'settings':<34} {'set':>5} {'seen':>5}  Exif")
         for frame in [by_step[name] for name in group.steps if name in by_step]:
             lines += _row(frame)
+    if found.improvised:
+        lines += ["", "Improvised, beside the plan"]
+        for frame in found.improvised:
+            lines += _row(frame)
     lines += ["", *_LEGEND]
-    doubts = [(frame.step.id, frame.doubt) for frame in found.frames if frame.doubt]
+    doubts = [(frame.step.id, frame.doubt) for frame in (*found.frames, *found.improvised) if frame.doubt]
     if doubts:
         lines += ["", "LOOK AT THESE"]
     for name, doubt in doubts:

@@ -57,6 +57,23 @@ patience_option = click.option(
 )
 
 
+cue_option = click.option("--cue", is_flag=True, help="Each picture waits for your cue: Enter, at this terminal.")
+hands_timeout_option = click.option(
+    "--hands-timeout",
+    "hands_timeout_s",
+    type=_Seconds(1, 86400),
+    metavar="SECONDS",
+    help="How long hands are waited for; left out: as long as it takes.",
+)
+hands_late_option = click.option(
+    "--hands-late",
+    type=click.Choice(["pause", "skip"]),
+    default="pause",
+    show_default=True,
+    help="What then: pause the run, or skip what needs them.",
+)
+
+
 @click.command()
 @click.argument("path", metavar="BRIEF|PLAN", type=place)
 @camera_option
@@ -65,6 +82,9 @@ patience_option = click.option(
 @reachable_option
 @click.option("--composed", is_flag=True, help="The rig stands framed, focused on the first subject, no filter on.")
 @patience_option
+@cue_option
+@hands_timeout_option
+@hands_late_option
 @json_option
 @ends_well
 def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
@@ -77,6 +97,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
     demand_reachable(plan, reachable)
     operator = assembly.choose_operator(options["operator_name"], port)
     assembly.refuse_without_hands(plan, operator, composed)
+    lecturer = assembly.choose_lecturer(operator, bool(options["cue"]))
 
     from daemon.store import open_store
 
@@ -91,7 +112,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
             for difference in differences:
                 note(f"  {difference}")
         demand_reachable(plan, reachable)
-        run_it(store, camera, operator, plan, None, patience, options)
+        run_it(store, camera, operator, plan, None, patience, options, lecturer)
 
 
 @click.command()
@@ -101,6 +122,9 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
 @store_option
 @reachable_option
 @patience_option
+@cue_option
+@hands_timeout_option
+@hands_late_option
 @json_option
 @ends_well
 def resume(run: str, patience: float, **options: Any) -> None:
@@ -113,8 +137,9 @@ def resume(run: str, patience: float, **options: Any) -> None:
         # The port as it was: a camera behind an address stays there, a USB one may sit at another socket now.
         port = options["camera_port"] or (found.camera_port if found.camera_port.startswith("ptpip:") else None)
         operator = assembly.choose_operator(options["operator_name"], port)
+        lecturer = assembly.choose_lecturer(operator, bool(options["cue"]))
         with assembly.open_camera(port, assembly.library_folder(store)) as camera:
-            run_it(store, camera, operator, None, run, patience, options)
+            run_it(store, camera, operator, None, run, patience, options, lecturer)
 
 
 def run_it(
@@ -125,6 +150,7 @@ def run_it(
     which: str | None,
     patience: float,
     options: Mapping[str, Any],
+    lecturer: Any = None,
 ) -> int:
     """Start ``plan`` or resume ``which``, showing progress; the run's number. ``options``: the command's own."""
     from daemon import assembly
@@ -137,7 +163,14 @@ def run_it(
     commands = CommandQueue()
     as_json = bool(options["as_json"])
     progress = Progress(sys.stderr if as_json else sys.stdout, asks=isinstance(operator, ConsoleOperator))
-    runner = Runner(store, camera, operator, progress, commands, Manners(patience, bool(options["reachable"])))
+    manners = Manners(
+        patience,
+        bool(options["reachable"]),
+        cue=bool(options.get("cue")),
+        hands_timeout_s=options.get("hands_timeout_s"),
+        hands_late=options.get("hands_late", "pause"),
+    )
+    runner = Runner(store, camera, operator, progress, commands, manners, lecturer=lecturer)
     asked: list[int] = []
     try:
         with assembly.stopping_by_signal(runner, commands) as asked:
