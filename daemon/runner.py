@@ -198,6 +198,7 @@ class Runner:
                 reader.finish(context.plan())
                 context.with_camera(lambda: self._restore(context))
             except BaseException as error:
+                self._machine.enter("stopped")
                 self._pause(context, error)
                 raise
         logbook.run_state(run.id, "done")
@@ -330,7 +331,6 @@ class Runner:
             except StoreError as refusal:
                 refusals.append(refusal)
 
-        self._machine.enter("stopped")
         in_flight = False
         if isinstance(error, StoppedNow):
             with suppress(StoreError):
