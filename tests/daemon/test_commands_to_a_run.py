@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Callable, Iterator
+from io import StringIO
 from pathlib import Path
 from typing import get_args
 
@@ -16,8 +18,10 @@ from daemon.context import Manners
 from daemon.errors import RunPaused
 from daemon.feed import Command, Event
 from daemon.hooks import Hooks
+from daemon.operator import ConsoleOperator
 from daemon.questions import QueueOperator
 from daemon.report import frame_table, report
+from daemon.runner import Runner
 from daemon.sheets import sheet_groups
 from daemon.states import TABLE, VERBS, Machine, State, Verb, refusal
 from plans.improvise import improvised
@@ -388,3 +392,35 @@ def test_a_resumed_run_has_no_step_without_and_none_with_two_outcomes(made: Benc
     found = report(made.store, made.runner.resume("last"))
     assert_adds_up(found, made)
     assert len(found.improvised) == 2
+
+
+def test_the_lecturer_at_the_console_cues_leaves_out_retakes_and_improvises(made: Bench) -> None:
+    typed = ["f/2.8", "", "f/2.8", "k", "brighter", "", "r", "", "", "", "", ""]
+    shown = StringIO()
+    console = ConsoleOperator(StringIO("".join(f"{line}\n" for line in typed)), shown)
+    made.runner = Runner(
+        made.store, made.camera, made.hands, made._hear, made.commands, Manners(cue=True), lecturer=console
+    )
+    found = made.shoot(small_plan())
+    assert [frame.outcome for frame in found.frames] == ["kept", "skipped", *["kept"] * 5]
+    assert [frame.retaken for frame in found.frames] == [0, 0, 1, 0, 0, 0, 0]
+    assert [frame.step.settings.aperture.mark for frame in found.improvised] == ["f/2.8"]
+    refused = made.texts("command-refused")
+    assert len(refused) == 2 and "none is kept yet" in refused[0] and "an aperture (f/4)" in refused[1]
+    assert shown.getvalue().count("NEXT: ") == len(typed)
+    assert "every picture is taken; Enter ends the run." in shown.getvalue()
+
+
+def test_an_answer_from_the_queue_ends_the_waiting_at_the_console(made: Bench) -> None:
+    keys, lines = os.pipe()
+    with os.fdopen(keys) as source:
+        made.new_runner(ConsoleOperator(source, StringIO()), Manners(hands_timeout_s=20))
+        walk = Walk(made)
+        wait_until(lambda: made.runner.question is not None)
+        question = made.runner.question
+        assert question is not None
+        made.send("answer", question=question.id, answer="stop")
+        walk.end()
+        os.close(lines)
+    assert isinstance(walk.error, RunPaused)
+    assert "before the next thing for hands" in str(walk.error)
