@@ -26,6 +26,7 @@ from daemon.operator import LOOK_EVERY_S, ConsoleOperator, Operator
 from daemon.picturing import Picturing
 from daemon.questions import Question, new_question
 from daemon.readings import Reader
+from daemon.remedies import with_remedy
 from daemon.states import Machine, State
 from daemon.store import Store
 from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan
@@ -157,7 +158,8 @@ class Runner:
         self._machine.enter("opening")
         try:
             return first_state(self._camera, self._manners, self._control, self._listener)
-        except BaseException:
+        except BaseException as error:
+            with_remedy(error)
             self._machine.enter("stopped")
             raise
 
@@ -199,6 +201,7 @@ class Runner:
                 context.with_camera(lambda: self._restore(context))
             except BaseException as error:
                 self._machine.enter("stopped")
+                with_remedy(error)
                 self._pause(context, error)
                 raise
         logbook.run_state(run.id, "done")

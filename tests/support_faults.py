@@ -30,11 +30,10 @@ limits: {iso_at_most: 6400}
 """
 MOMENTS = ("at the start", "metering", "in the midst", "at the end")
 # Quick ones, so that a camera that never answers is given up within a test; the order among them is as it is in use.
-QUICK = Deadlines(connect_s=6.0, answer_s=4.0, readout_s=3.0, busy_s=2.0, settle_s=1.0, margin_s=1.0)
-# What a message must hold to be of use: something for a person to do. One of these words, as the messages have them.
+QUICK = Deadlines(connect_s=15.0, answer_s=4.0, readout_s=3.0, busy_s=2.0, settle_s=1.0, margin_s=1.0)
+# What a message must hold to be of use: something for a person to do, as the messages word it.
 REMEDY = re.compile(
-    r"\b(free|put|turn|switch|check|charge|format|insert|connect|close|leave|set|look|see|wait|plug|release|resume|"
-    r"mend|reconnect|replace|change|start|starts|connects|unplug|press|take|again)\b",
+    r"\b(put in|turn|switch|check|change|wait until|look at|leave|close|free|set right|make room|name|compile)\b",
     re.IGNORECASE,
 )
 HARMLESS = {"aperture_error", "shutter_error", "battery"}  # they change what is measured or told, not whether it works
@@ -105,7 +104,7 @@ def strike(folder: Path, line: dict[str, Any], moment: str) -> Told:
     with simulated_camera() as simulator:
         camera = CameraProcess(simulator.camera, folder / "camera", deadlines=QUICK)
         with rig(
-            folder, simulator, SimulatedOperator(simulator.hands), Manners(patience_s=6.0), camera=camera
+            folder, simulator, SimulatedOperator(simulator.hands), Manners(patience_s=15.0), camera=camera
         ) as bench:
             struck = _arm(bench, line, moment)
             sees, outcome = "", "completed"
