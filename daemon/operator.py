@@ -90,7 +90,7 @@ class ConsoleOperator:
         """
         self._say("")
         self._wrapped(f"NEXT: {what}")
-        word = self._read("  Enter takes it, k leaves it out, r retakes the last, f/4 or such improvises, s stops: ")
+        word = self._read("  Enter takes it, k skips it, r retakes, f/4 or such improvises, s stops: ")
         return _CUES.get(word.lower(), ("improvise", word))
 
     def _wrapped(self, text: str) -> None:

@@ -149,6 +149,9 @@ class Runner:
         return run.id
 
     def _leave_run(self) -> None:
+        """Have done with the run before, however it ended."""
+        if self._machine.state not in ("idle", "stopped", "done"):
+            self._machine.enter("stopped")
         self._context = None
         self._paused = None
         self._control.attach(None)
@@ -236,10 +239,9 @@ class Runner:
                 row = context.logbook.next_step(context.run.id)
                 if row is not None and context.is_extra(row):
                     return
-        if not self._control.pausing:
-            self._paused = None
-            context.logbook.run_state(context.run.id, "running")
-            context.tell("going-on", "Going on", run=context.run.id)
+        self._paused = None
+        context.logbook.run_state(context.run.id, "running")
+        context.tell("going-on", "Going on", run=context.run.id)
 
     def _do(self, context: RunContext, row: StepRow, reader: Reader) -> None:
         step = context.step(row)

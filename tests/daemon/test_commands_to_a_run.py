@@ -408,6 +408,7 @@ def test_the_lecturer_at_the_console_cues_leaves_out_retakes_and_improvises(made
     refused = made.texts("command-refused")
     assert len(refused) == 2 and "none is kept yet" in refused[0] and "an aperture (f/4)" in refused[1]
     assert shown.getvalue().count("NEXT: ") == len(typed)
+    assert max(map(len, shown.getvalue().splitlines())) <= 80
     assert "every picture is taken; Enter ends the run." in shown.getvalue()
 
 
