@@ -36,6 +36,10 @@ def resume_line(run: int, options: Mapping[str, Any], reachable: bool = False) -
         words += ["--operator", operator]
     if reachable or options.get("reachable"):
         words.append("--reachable")
+    if options.get("cue"):
+        words.append("--cue")
+    if (seconds := options.get("hands_timeout_s")) is not None:
+        words += ["--hands-timeout", f"{seconds:g}", "--hands-late", str(options.get("hands_late", "pause"))]
     return command_line(*words, store=options.get("store_dir"))
 
 

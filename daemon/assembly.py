@@ -11,7 +11,7 @@ from pathlib import Path
 from types import FrameType
 
 from daemon import log
-from daemon.camera.binding import bind
+from daemon.bulb import bind_to
 from daemon.camera.dialects import camera_scales
 from daemon.camera.supervisor import CameraProcess
 from daemon.camera.verbs import CameraState
@@ -45,6 +45,23 @@ def choose_operator(name: str | None, camera_port: str | None) -> Operator | Non
     return named_operator(name, camera_port)
 
 
+def choose_lecturer(operator: Operator | None, cue: bool) -> ConsoleOperator | None:
+    """Who gives the cues of a run at this terminal; None when pictures wait for none.
+
+    Raises
+    ------
+    UsageError
+        If they do, and nobody could give any.
+    """
+    if not cue:
+        return None
+    if isinstance(operator, ConsoleOperator):
+        return operator
+    if is_terminal(sys.stdin) and is_terminal(sys.stderr):
+        return ConsoleOperator(sys.stdin, sys.stderr)
+    raise UsageError("--cue: each picture would wait for Enter; found no terminal. Run it in one, or leave --cue out")
+
+
 def refuse_without_hands(plan: Plan, operator: Operator | None, composed: bool = False) -> None:
     """Refuse a plan that needs hands when nobody is there. ``composed``: the user said that the rig stands.
 
@@ -63,8 +80,10 @@ def refuse_without_hands(plan: Plan, operator: Operator | None, composed: bool =
         )
 
 
-def fit_to_camera(plan: Plan, state: CameraState, may_recompile: bool) -> tuple[Plan, list[str]]:
-    """The plan for the connected camera, and how its marks differed from the kit's.
+def fit_to_camera(
+    plan: Plan, state: CameraState, may_recompile: bool, camera: object = CameraProcess
+) -> tuple[Plan, list[str]]:
+    """The plan for the connected camera, and how its marks differed from the kit's. ``camera``: what reaches it.
 
     Raises
     ------
@@ -76,14 +95,14 @@ def fit_to_camera(plan: Plan, state: CameraState, may_recompile: bool) -> tuple[
     from plans.reading import brief_from_tree
 
     try:
-        bind(plan, state)
+        bind_to(camera, plan, state)
     except BindingRefused as refused:
         scales = camera_scales(state)
         if not may_recompile or not all(scales.get(kind) and scales[kind].marks for kind in plan.inputs.scales):
             raise
         brief: Brief = brief_from_tree(plan.inputs.brief, camera_scales=scales)
         newer = compile_brief(brief, light=plan.inputs.light, rig=plan.inputs.rig, scales=scales)
-        bind(newer, state)
+        bind_to(camera, newer, state)
         return newer, refused.differences
     return plan, []
 
@@ -91,6 +110,8 @@ def fit_to_camera(plan: Plan, state: CameraState, may_recompile: bool) -> tuple[
 @contextmanager
 def stopping_by_signal(runner: Runner, commands: CommandQueue) -> Iterator[list[int]]:
     """Ctrl-C, SIGTERM and a terminal that closes stop the run after the frame in flight, at once while it waits.
+
+    A second signal stops at once, whatever the camera is at.
 
     Gives the list of signals that came.
     """
@@ -105,8 +126,8 @@ def stopping_by_signal(runner: Runner, commands: CommandQueue) -> Iterator[list[
             raise KeyboardInterrupt
         if len(asked) == 1:
             with suppress(OSError):  # not by print, which may be at work when the signal comes
-                os.write(2, b"\nStopping after the frame in flight.\n")
-        commands.send(Command(f"signal-{len(asked)}", "stop"))
+                os.write(2, b"\nStopping after the frame in flight; once more stops now.\n")
+        commands.send(Command.new("stop" if len(asked) == 1 else "stop-now"))
 
     before = {number: signal.signal(number, stop) for number in signals}
     try:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from daemon.context import RunContext
-from daemon.control import control_frame
+from daemon.control_frames import control_frame
 from daemon.errors import RunPaused
 from daemon.logbook import FrameRow, StepRow
 from daemon.readings import Reader

@@ -6,22 +6,34 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from daemon import clock
-from daemon.camera.binding import bind
+from daemon.bulb import bind_to
 from daemon.camera.dialects import camera_scales
 from daemon.camera.verbs import Camera, CameraState
-from daemon.errors import CameraAbsent, CameraBusy, CameraError, CameraHeld, CameraSilent, RunPaused, StoreError
-from daemon.feed import CommandQueue, Event, Kind, Listener
+from daemon.control import Control
+from daemon.errors import (
+    CameraAbsent,
+    CameraBusy,
+    CameraError,
+    CameraHeld,
+    CameraSilent,
+    RunPaused,
+    StoreError,
+    UsageError,
+)
+from daemon.extras import NewExtra
+from daemon.feed import Event, Kind, Listener
 from daemon.frames import FrameTaker
 from daemon.hands import HandsState, hands_after
 from daemon.logbook import RunRow, StepRow
 from daemon.operator import Operator
+from daemon.questions import Asked, Question
 from daemon.reconcile import Reconciler
 from daemon.store import Store
 from plans.drift import Grade
-from plans.plan import Plan, Step, plan_json
+from plans.plan import ExposeStep, Plan, Step, plan_json
 
 LOST = (CameraAbsent, CameraBusy, CameraHeld, CameraSilent)
 
@@ -41,16 +53,23 @@ class Manners:
 
     ``patience_s``: how long a lost camera is waited for before the run pauses [s]. ``reachable``: when the light as
     metered puts goals out of reach, go on with the others without asking. ``light``: how closely the light is watched
-    while a group is shot; see `plans.drift`. ``rig_check``: look at the rig before the first step.
+    while a group is shot; see `plans.drift`. ``rig_check``: look at the rig before the first step. ``cue``: each
+    picture waits for its cue. ``remind_s``: how often a question that is open is told again [s]. ``hands_timeout_s``:
+    how long an answer is waited for [s], None for as long as it takes; ``hands_late``: what then, pause the run or
+    skip what needs the hands (a question that cannot be skipped pauses).
     """
 
     patience_s: float = 60.0
     reachable: bool = False
     light: Grade = "off"
     rig_check: bool = False
+    cue: bool = False
+    remind_s: float = 60.0
+    hands_timeout_s: float | None = None
+    hands_late: Literal["pause", "skip"] = "pause"
 
 
-def first_state(camera: Camera, manners: Manners, commands: CommandQueue, listener: Listener) -> CameraState:
+def first_state(camera: Camera, manners: Manners, control: Control, listener: Listener) -> CameraState:
     """Everything the camera tells of itself before a run goes on; one that is not there is waited for as a lost one is.
 
     Raises
@@ -79,9 +98,7 @@ def first_state(camera: Camera, manners: Manners, commands: CommandQueue, listen
             if waiting:
                 tell("camera-back", "The camera is there")
             return state
-        if commands.take() is not None:
-            raise RunPaused("Stopped as asked, while the camera was waited for. Nothing was begun")
-        clock.sleep(ASK_AGAIN_S)
+        control.hear(ASK_AGAIN_S)
 
 
 class RunContext:
@@ -95,12 +112,15 @@ class RunContext:
         listener: Listener,
         manners: Manners,
         run: RunRow,
-        commands: CommandQueue,
+        control: Control,
     ):
         self.store, self.logbook, self.camera = store, store.logbook, camera
         self.operator, self.manners, self.run = operator, manners, run
-        self.waiting_for_hands = False
-        self._listener, self._commands = listener, commands
+        self.control, self.machine = control, control.machine
+        self.question: Question | None = None
+        self.in_bulb = False
+        self._listener = listener
+        self._steps: dict[int, dict[str, Step]] = {}
         self._hands: HandsState | None = None
         self._left: tuple[int, dict[str, float]] | None = None
         self._plans: dict[int, Plan] = {}
@@ -151,6 +171,13 @@ class RunContext:
             self._left = (revision, {name: time_s for name, time_s in times.items() if name in open_steps})
         return self._left[1]
 
+    def skip(self, row: StepRow, why: str) -> None:
+        """Give a step the outcome ``skipped``, and tell it."""
+        self.logbook.set_outcome(row.id, "skipped", why)
+        if row.kind == "expose":
+            self.pictures_left(row.revision).pop(row.step_id, None)
+        self.tell("step-skipped", f"{row.step_id}: {why}", step=row.step_id)
+
     def step(self, row: StepRow) -> Step:
         """The plan's step behind a row.
 
@@ -159,10 +186,55 @@ class RunContext:
         StoreError
             If there is none: a record that Stopwright does not write.
         """
-        for step in self.plan(row.revision).steps:
-            if step.id == row.step_id:
-                return step
+        if (step := self._planned(row.revision).get(row.step_id)) is not None:
+            return step
+        if (extra := self.logbook.extra(row.id)) is not None:
+            return ExposeStep.model_validate(extra.step)
         raise StoreError(f"run {self.run.id}: its plan has no step {row.step_id}; the logbook was changed by hand")
+
+    def is_extra(self, row: StepRow) -> bool:
+        """Whether a row is none of the plan's: an improvised picture, or a retake."""
+        return row.step_id not in self._planned(row.revision)
+
+    def _planned(self, revision: int) -> dict[str, Step]:
+        """The steps of a revision's plan by their ids."""
+        if revision not in self._steps:
+            self._steps[revision] = {step.id: step for step in self.plan(revision).steps}
+        return self._steps[revision]
+
+    def open_row(self, step_id: str | None = None) -> StepRow | None:
+        """A step that is still to do, by its id, or the next one; None when there is none."""
+        if step_id is None:
+            return self.logbook.next_step(self.run.id)
+        rows = self.logbook.steps(self.run.id, self.revision())
+        return next((row for row in rows if row.step_id == step_id and row.outcome is None), None)
+
+    def standing(self, step_id: str | None = None) -> StepRow | None:
+        """The row of the kept picture that stands for a step, a retake where there is one; None: the last one kept."""
+        extras = self.logbook.extras(self.run.id)
+        kept = [row for row in self.logbook.steps(self.run.id) if row.kind == "expose" and row.outcome == "kept"]
+        if step_id is None:
+            return max(kept, key=lambda row: (row.outcome_at, row.id), default=None)
+        for row in reversed(kept):
+            extra = extras.get(row.id)
+            if step_id == row.step_id or (extra and extra.what == "retake" and extra.of_step == step_id):
+                return row
+        return None
+
+    def again(self, step_id: str, why: str) -> None:
+        """Have a kept picture taken again before the next step; when the new one is kept the older one is ``retaken``.
+
+        Raises
+        ------
+        UsageError
+            If no picture of that step is kept.
+        """
+        row = self.standing(step_id)
+        if row is None:
+            raise UsageError(f"retake: {step_id} is no picture that is kept")
+        step = self.step(row)
+        assert isinstance(step, ExposeStep)
+        self.logbook.add_extra(NewExtra("retake", row, step, why))
 
     # -- the camera -----------------------------------------------------------------------------------------------
 
@@ -171,10 +243,24 @@ class RunContext:
         revision = self.revision()
         if self._taker is None or self._taker[0] != revision:
             state = self.camera.state()
-            binding = bind(self.plan(revision), state)
-            taker = FrameTaker(self.store, self.camera, binding, camera_scales(state), self.run)
+            plan = self.plan(revision)
+            scales = camera_scales(state)
+            binding, bulb = bind_to(self.camera, plan, state)
+            if bulb is not None and "time" in scales:
+                scales["time"] = bulb.carried_on(scales["time"])
+            taker = FrameTaker(self.store, self.camera, binding, scales, self.run, self._flight, bulb)
             self._taker = (revision, taker)
         return self._taker[1]
+
+    @contextmanager
+    def _flight(self, bulb: bool) -> Iterator[None]:
+        """A frame is in flight; ``bulb``: the computer holds the shutter open, which nobody may interrupt."""
+        with self.machine.during("exposing"):
+            self.in_bulb = bulb
+            try:
+                yield
+            finally:
+                self.in_bulb = False
 
     def reconciler(self) -> Reconciler:
         """Finds out what became of frames in flight."""
@@ -188,18 +274,20 @@ class RunContext:
         CameraError
             The latest trouble, when patience is over.
         """
+        self.obey()  # a stop may be why the camera went
         self.tell("camera-lost", str(error))
         end = clock.monotonic() + self.manners.patience_s
-        while True:
-            self.obey()
-            self._taker = None
-            try:
-                self.reconciler().settle()
-                break
-            except CameraError as trouble:
-                if not may_pass(trouble) or clock.monotonic() >= end:
-                    raise trouble from error
-                clock.sleep(ASK_AGAIN_S)
+        with self.machine.during("seeking"):
+            while True:
+                self.obey()
+                self._taker = None
+                try:
+                    self.reconciler().settle()
+                    break
+                except CameraError as trouble:
+                    if not may_pass(trouble) or clock.monotonic() >= end:
+                        raise trouble from error
+                    self.control.hear(ASK_AGAIN_S)
         self.tell("camera-back", "The camera is back")
 
     def with_camera(self, act: Callable[[], _Result]) -> _Result:
@@ -228,19 +316,18 @@ class RunContext:
         self._hands = None
 
     def obey(self) -> None:
-        """Stop if a client asked for it.
+        """Hear what clients ask.
 
         Raises
         ------
         RunPaused
-            If so.
+            If one asked to stop.
         """
-        if self._commands.take() is not None:
-            raise RunPaused("Stopped as asked. Nothing is lost")
+        self.control.hear()
 
     @contextmanager
-    def asking(self, what: str) -> Iterator[Operator]:
-        """The operator, while the run waits for an answer.
+    def asking(self, what: str) -> Iterator[Asked]:
+        """The operator, to be asked something that the run waits for.
 
         Raises
         ------
@@ -251,11 +338,17 @@ class RunContext:
             raise RunPaused(
                 f"{what}\nNobody is there to answer. Nothing is lost; go on from a terminal, or with --operator"
             )
-        self.waiting_for_hands = True
+        yield Asked(self, self.operator)
+
+    @contextmanager
+    def open_question(self, question: Question) -> Iterator[None]:
+        """Have a question stand open for whoever looks; it is told as it opens."""
+        self.question = question
         try:
-            yield self.operator
+            self.tell_event(Event("question", question.text, question.as_json()))
+            yield
         finally:
-            self.waiting_for_hands = False
+            self.question = None
 
     # -- the voice ------------------------------------------------------------------------------------------------
 

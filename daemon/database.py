@@ -33,6 +33,8 @@ _TABLES: dict[type, sa.Table] = {
     rows.CardSeen: tables.card_seen,
     rows.SettingFound: tables.settings_found,
     rows.EventRow: tables.events,
+    rows.ExtraStep: tables.extra_steps,
+    rows.CommandRow: tables.commands,
 }
 
 

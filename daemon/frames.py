@@ -7,11 +7,13 @@ intent, the files and the card what became of the frame.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Literal, Protocol, TypeVar
 
+from daemon.bulb import Bulb
 from daemon.camera.binding import Binding
 from daemon.camera.verbs import Camera, CardFile
 from daemon.files import StoredFile, attempt_stem
@@ -100,22 +102,38 @@ def failed_marks(checks: Sequence[ExifCheck]) -> str:
 
 
 class FrameTaker:
-    """Takes frames for one run with one camera and one store."""
+    """Takes frames for one run with one camera and one store.
 
-    def __init__(self, store: Store, camera: Camera, binding: Binding, scales: dict[Kind, Scale], run: RunRow):
+    ``flight`` is entered for as long as a frame is in flight, and told whether its shutter is held open from here.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        camera: Camera,
+        binding: Binding,
+        scales: dict[Kind, Scale],
+        run: RunRow,
+        flight: Callable[[bool], AbstractContextManager[object]] = nullcontext,
+        bulb: Bulb | None = None,
+    ):
         self.store, self.camera, self.binding, self.scales, self.run = store, camera, binding, scales, run
+        self._flight, self._bulb = flight, bulb
 
     def take(self, row: StepRow, step: Exposing, settings: Settings) -> Taken:
         """Set the camera, commit the intent, expose, bring the files home; the frame is not in the record yet.
 
         ``settings`` are the step's own, but for a metering frame that had to be moved.
         """
-        self.camera.apply({str(name): label for name, label in self.binding.labels(settings).items()})
         exposure_s = settings.time.exact
-        attempt = self.store.logbook.begin_attempt(row.id, exposure_s)
-        on_card = self.camera.expose(exposure_s)
-        stem = attempt_stem(row.step_id, attempt.number)
-        return self.complete(attempt, stem, role_of(step), self.fetch(stem, on_card), settings)
+        bulb = self._bulb if self._bulb is not None and self._bulb.takes(exposure_s) else None
+        labels = self.binding.labels(settings) if bulb is None else bulb.labels(self.binding, settings)
+        with self._flight(bulb is not None):
+            self.camera.apply({str(name): label for name, label in labels.items()})
+            attempt = self.store.logbook.begin_attempt(row.id, exposure_s)
+            on_card = self.camera.expose(exposure_s) if bulb is None else list(bulb.camera.bulb(exposure_s))
+            stem = attempt_stem(row.step_id, attempt.number)
+            return self.complete(attempt, stem, role_of(step), self.fetch(stem, on_card), settings)
 
     def complete(
         self, attempt: Attempt, stem: str, role: Role, fetched: Sequence[Fetched], settings: Settings

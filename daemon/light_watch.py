@@ -11,7 +11,7 @@ from typing import Any
 
 from daemon import clock
 from daemon.context import RunContext
-from daemon.control import control_frame
+from daemon.control_frames import control_frame
 from daemon.logbook import FrameRow, StepRow
 from daemon.pictures.reading import FrameMeasure, compare
 from daemon.readings import Reader, light_between
@@ -78,7 +78,7 @@ class LightWatch:
         Raises
         ------
         RunPaused, CameraError
-            As `daemon.control.control_frame` does.
+            As `daemon.control_frames.control_frame` does.
         """
         if not self.watches(row, step):
             return True

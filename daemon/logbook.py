@@ -19,6 +19,7 @@ from daemon import clock, tables
 from daemon.database import insert_new
 from daemon.entries import ENDED, Entries, attempt_in_run
 from daemon.errors import StoreError, UsageError
+from daemon.extras import Extras
 from daemon.files import StoredFile, run_folder
 from daemon.notes import frame_in_run
 from daemon.rows import (
@@ -55,7 +56,7 @@ __all__ = [
 ]
 
 
-class Logbook(Entries):
+class Logbook(Extras, Entries):
     """The record of one store. Usable from several threads; open it with ``daemon.store.open_store``."""
 
     # -- runs and plans -------------------------------------------------------------------------------------------
@@ -315,6 +316,7 @@ class Logbook(Entries):
             self._end_attempt(connection, attempt_id, state, why)
             if outcome is not None:
                 self._set_outcome(connection, step.id, outcome, why)
+                self._supersede(connection, step)
             return self._rows(connection, FrameRow, tables.frames.c.id == frame_id)[0]
 
     def store_frame(
@@ -371,6 +373,10 @@ class Logbook(Entries):
         """Every file of a run's frames."""
         return self._all(FileRow, frame_in_run(tables.files.c.frame_id, run_id))
 
+    def files_of(self, frame_id: int) -> list[FileRow]:
+        """The files of one frame."""
+        return self._all(FileRow, tables.files.c.frame_id == frame_id)
+
     def step(self, step_row: int) -> StepRow:
         """One step by its row. StoreError if there is none."""
         with self._reading("step") as connection:
@@ -381,14 +387,18 @@ class Logbook(Entries):
     def counts(self, run_id: int) -> dict[str, Any]:
         """Figures that must agree with each other and with the disk.
 
-        ``steps`` by kind: of the revision in force, and those that earlier ones kept; ``kept`` of all, by kind;
-        ``outcomes`` of all rows, ``open`` for none; ``attempts`` by state; ``frames`` by role; ``files``;
-        ``distinct_hashes``; ``bytes``; ``readings``.
+        ``steps`` by kind: of the revision in force but for the retaken, and those that earlier ones kept;
+        ``kept`` of all, by kind; ``outcomes`` of all rows, ``open`` for none; ``attempts`` by state; ``frames``
+        by role; ``files``; ``distinct_hashes``; ``bytes``; ``readings``.
         """
         steps, attempts, files = self.steps(run_id), self.attempts(run_id), self.files(run_id)
         newest = max((row.revision for row in steps), default=0)
         return {
-            "steps": _tally(row.kind for row in steps if row.revision == newest or row.outcome == "kept"),
+            "steps": _tally(
+                row.kind
+                for row in steps
+                if row.outcome != "retaken" and (row.revision == newest or row.outcome == "kept")
+            ),
             "kept": _tally(row.kind for row in steps if row.outcome == "kept"),
             "outcomes": _tally(row.outcome or "open" for row in steps),
             "attempts": _tally(row.state for row in attempts),

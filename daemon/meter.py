@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.context import RunContext
-from daemon.control import control_frame
+from daemon.control_frames import control_frame
 from daemon.errors import PlanUnreachable, RunPaused
 from daemon.logbook import FrameRow, StepRow
 from daemon.metering import Search

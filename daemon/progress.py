@@ -15,7 +15,9 @@ from plans.step_words import in_words
 BAR = 12  # characters
 LEFT = 12  # characters for the time that is left
 LONG_S = 2.0  # an exposure from here on is announced, so that silence does not worry anyone [s]
+UNTOLD = ("paused", "question", "answered", "command", "hands-done")  # told by whoever asks, or by the command itself
 PREFIXES = {
+    "command-refused": "Refused: ",
     "step-skipped": "Skipped: ",
     "attempt-failed": "Again: ",
     "camera-lost": "Camera lost: ",
@@ -49,13 +51,13 @@ class Progress:
             self._say(f"{event.text}\n  pictures and record: {data['folder']}")
         elif event.kind == "run-done":
             self._say(f"\n{_end(event)}.")
-        elif event.kind == "paused":
-            pass  # the command itself says why it ends, and with which words to go on
+        elif event.kind in UNTOLD:
+            pass
         elif data.get("hands"):
             if not self._asks:
                 self._say("")
                 self._wrapped(event.text, "  ")
-        elif event.kind != "hands-done":
+        else:
             self._wrapped(PREFIXES.get(event.kind, "") + in_words(event.text), "  ")
             if "summary" in data:
                 self._say(data["summary"])

@@ -22,15 +22,27 @@ from plans.compiler import kit_of
 from plans.kit import Kit
 from plans.plan import ExposeStep, Plan, Settings
 
+MOST_REFERENCES = 64  # measures that are kept for comparing others with
+MOST_DUE = 256  # measures that wait for a reference that is still to be shot
+
 
 class Reader:
-    """Measures frames of one run in the background. Use as a context manager; `finish` writes the readings."""
+    """Measures frames of one run in the background. Use as a context manager; `finish` writes what is left to write.
+
+    What is measured is let go as soon as its reading is written, but for what others are compared with, so that a run
+    of ten thousand frames takes no more memory than one of a thousand.
+    """
 
     def __init__(self, store: Store, run: RunRow, tell: Listener):
         self._store, self._run, self._tell = store, run, tell
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="reading")
         self._tone: tuple[float, ...] | None = None
         self._measures: dict[int, Future[FrameMeasure]] = {}
+        self._due: list[tuple[FrameRow, ExposeStep]] = []  # begun, their readings not written
+        self._references: dict[str, FrameRow] = {}
+        self._meter: tuple[FrameRow | None, Settings | None] | None = None
+        self._steps: tuple[Plan, dict[str, ExposeStep]] | None = None
+        self._kit: tuple[Plan, Kit] | None = None
 
     def __enter__(self) -> Reader:
         return self
@@ -40,9 +52,35 @@ class Reader:
     ) -> None:
         self._pool.shutdown(wait=True, cancel_futures=True)
 
-    def begin(self, frame: FrameRow, path: Path) -> None:
-        """Start measuring a frame."""
+    def begin(self, frame: FrameRow, path: Path, step: ExposeStep | None = None) -> None:
+        """Start measuring a frame; with the ``step`` that it is the picture of, `catch_up` writes its reading."""
         self._measures[frame.id] = self._pool.submit(measure_frame, path)
+        if step is not None:
+            self._due.append((frame, step))
+            if step.reference == step.id:
+                self._references[step.id] = frame
+        for old in list(self._references)[:-MOST_REFERENCES]:
+            self._forget(self._references.pop(old))
+
+    def catch_up(self, plan: Plan) -> None:
+        """Write the readings of what is measured by now, and let go what nobody needs any more."""
+        meter = self._metering_frame()[0]
+        for frame, step in list(self._due):
+            reference = self._references.get(step.reference)
+            ready = [self._measures.get(other.id) for other in (frame, reference) if other is not None]
+            if reference is None or not all(measure is not None and measure.done() for measure in ready):
+                continue
+            self._due.remove((frame, step))
+            self._read(plan, step, frame, reference)
+            if frame is not reference and (meter is None or frame.id != meter.id):
+                self._forget(frame)
+        for frame, step in self._due[:-MOST_DUE]:  # its reference is still to be shot: measured again at the end
+            self._due.remove((frame, step))
+            self._forget(frame)
+
+    def _forget(self, frame: FrameRow) -> None:
+        if frame.id not in {other.id for other, _ in self._due}:
+            self._measures.pop(frame.id, None)
 
     def measure(self, frame: FrameRow) -> FrameMeasure:
         """The measure of a frame, waited for; begun now when it was not (a run that was resumed)."""
@@ -54,6 +92,7 @@ class Reader:
         """Read a metering frame, taken at ``settings``, by itself and write the reading down."""
         reading = compare(self.measure(frame), tone=self.tone)
         self._write(frame, reading, None, None, {"settings": settings})
+        self._meter = frame, settings
         return reading
 
     @property
@@ -100,30 +139,54 @@ class Reader:
         self._write(frame, compare(self.measure(frame), tone=self.tone), None, None, {"light": about})
 
     def finish(self, plan: Plan) -> None:
-        """Read every picture of ``plan`` that has no reading yet, and write the readings down."""
+        """Read every picture of ``plan`` and beside it that has no reading yet against the reference that stands."""
+        self._due.clear()
         frames = kept_frames(self._store, self._run)
+        extras = self._store.logbook.extras(self._run.id).values()
+        beside = [ExposeStep.model_validate(item.step) for item in extras if item.what == "improvised"]
+        read = {
+            (row.frame_id, row.reference_frame_id)
+            for row in self._store.logbook.readings(self._run.id)
+            if row.version == _version()
+        }
+        for step in (*plan.exposing, *beside):
+            frame, reference = frames.get(step.id), frames.get(step.reference)
+            if frame is None or (frame.id, reference.id if reference else None) in read:
+                continue
+            self._read(plan, step, frame, reference)
+            if step.id != step.reference:
+                self._forget(frame)
+
+    def _read(self, plan: Plan, step: ExposeStep, frame: FrameRow, reference: FrameRow | None) -> None:
+        """Compare a measured picture and write its reading; one that cannot be read is told."""
+        try:
+            measured_frame = self.measure(frame)
+        except StopwrightError as error:
+            self._tell(Event("note", f"{step.id}: cannot be read: {error}", {"step": step.id}))
+            return
+        reading = compare(measured_frame, self._if_readable(reference), self.tone)
         meter, metered_at = self._metering_frame()
-        kit = kit_of(plan)
-        read = {row.frame_id for row in self._store.logbook.readings(self._run.id) if row.version == _version()}
-        for step in plan.exposing:
-            frame = frames.get(step.id)
-            if frame is None or frame.id in read:
-                continue
-            reference = frames.get(step.reference)
-            try:
-                measured_frame = self.measure(frame)
-            except StopwrightError as error:
-                self._tell(Event("note", f"{step.id}: cannot be read: {error}", {"step": step.id}))
-                continue
-            reading = compare(measured_frame, self._if_readable(reference), self.tone)
-            meter_measure = self._if_readable(meter)
-            from_meter = compare(measured_frame, meter_measure, self.tone) if meter_measure else None
-            more = {}
-            if from_meter is not None and metered_at is not None:
-                expected = light_between(metered_at, step.settings, kit)
-                measured = from_meter.against_reference_stops
-                more["meter"] = _compared(expected, measured)
-            self._write(frame, reading, reference, expected_difference(plan, step), more)
+        meter_measure = self._if_readable(meter)
+        from_meter = compare(measured_frame, meter_measure, self.tone) if meter_measure else None
+        more = {}
+        if from_meter is not None and metered_at is not None:
+            expected = light_between(metered_at, step.settings, self._kit_of(plan))
+            more["meter"] = _compared(expected, from_meter.against_reference_stops)
+        self._write(frame, reading, reference, self._expected_difference(plan, step), more)
+
+    def _kit_of(self, plan: Plan) -> Kit:
+        if self._kit is None or self._kit[0] is not plan:
+            self._kit = plan, kit_of(plan)
+        return self._kit[1]
+
+    def _expected_difference(self, plan: Plan, step: ExposeStep) -> float | None:
+        """How much brighter the settings alone make a frame than its reference. [stops]"""
+        if self._steps is None or self._steps[0] is not plan:
+            self._steps = plan, {other.id: other for other in plan.exposing}
+        other = self._steps[1].get(step.reference)
+        if other is None:
+            return None
+        return (step.intended_offset + step.offset) - (other.intended_offset + other.offset)
 
     def _if_readable(self, frame: FrameRow | None) -> FrameMeasure | None:
         try:
@@ -133,6 +196,11 @@ class Reader:
 
     def _metering_frame(self) -> tuple[FrameRow | None, Settings | None]:
         """The last metering frame that was read, and the settings it was taken at."""
+        if self._meter is None:
+            self._meter = self._find_metering_frame()
+        return self._meter
+
+    def _find_metering_frame(self) -> tuple[FrameRow | None, Settings | None]:
         frames = {frame.id: frame for frame in self._store.logbook.frames(self._run.id) if frame.role == "control"}
         for row in reversed(self._store.logbook.readings(self._run.id)):
             if row.frame_id in frames and "settings" in row.data:
@@ -153,7 +221,7 @@ class Reader:
         )
 
     def _path(self, frame: FrameRow) -> Path:
-        files = [file for file in self._store.logbook.files(self._run.id) if file.frame_id == frame.id]
+        files = self._store.logbook.files_of(frame.id)
         return self._store.files.path(picture_of(files).path)
 
 
@@ -171,20 +239,18 @@ def _version() -> str:
     return str(METHOD["version"])
 
 
-def expected_difference(plan: Plan, step: ExposeStep) -> float | None:
-    """How much brighter the settings alone make a frame than its reference. [stops]"""
-    for other in plan.exposing:
-        if other.id == step.reference:
-            return (step.intended_offset + step.offset) - (other.intended_offset + other.offset)
-    return None
-
-
 def kept_frames(store: Store, run: RunRow) -> dict[str, FrameRow]:
-    """The one frame that counts for each exposing step of the plan in force, by step id."""
+    """The one frame that counts for each exposing step of the plan in force and beside it, by step id.
+
+    For a step that was taken again it is the last retake that was kept.
+    """
     logbook = store.logbook
     revisions = logbook.run_plans(run.id)
     newest = revisions[-1].revision if revisions else 0
-    steps = {row.id: row.step_id for row in logbook.steps(run.id, newest) if row.outcome == "kept"}
+    stands_for = {row: item.of_step for row, item in logbook.extras(run.id).items() if item.what == "retake"}
+    steps = {
+        row.id: stands_for.get(row.id, row.step_id) for row in logbook.steps(run.id, newest) if row.outcome == "kept"
+    }
     counted = {
         attempt.id: steps[attempt.step_row]
         for attempt in logbook.attempts(run.id)

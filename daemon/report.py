@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -26,7 +28,10 @@ _LEGEND = (
 
 @dataclass(frozen=True)
 class FrameReport:
-    """One exposing step of the plan in force and what came of it."""
+    """One exposing step of the plan in force, or an improvised one, and what came of it.
+
+    ``retaken``: how often it was taken again; ``frame`` is the one that stands.
+    """
 
     step: ExposeStep
     outcome: str
@@ -39,6 +44,7 @@ class FrameReport:
     meter_expected_stops: float | None
     meter_measured_stops: float | None
     recovered: bool
+    retaken: int = 0
 
     @property
     def is_reference(self) -> bool:
@@ -90,6 +96,7 @@ class FrameReport:
             "meter_residual_stops": self.meter_residual_stops,
             "doubt": self.doubt,
             "recovered": self.recovered,
+            "retaken": self.retaken,
         }
 
 
@@ -98,6 +105,7 @@ class RunReport:
     """One run, its plan in force and its frames in the plan's order.
 
     ``light``: by group, what control readings told of the light: ``text``, and ``account`` as `plans.drift.Account`.
+    ``improvised`` are pictures that no plan had; ``beside`` tells the planned step of each, by their ids.
     """
 
     run: RunRow
@@ -108,6 +116,8 @@ class RunReport:
     counts: dict[str, Any]
     metered_ev100: float | None
     light: dict[str, dict[str, Any]] = field(default_factory=dict)
+    improvised: tuple[FrameReport, ...] = ()
+    beside: Mapping[str, str] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """The run as plain data."""
@@ -119,6 +129,7 @@ class RunReport:
             "metered_ev100": self.metered_ev100,
             "light": self.light,
             "frames": [frame.as_json() for frame in self.frames],
+            "improvised": [frame.as_json() for frame in self.improvised],
             "groups": [group.model_dump(mode="json") for group in self.plan.groups],
             "unreachable": [item.model_dump(mode="json") for item in self.plan.unreachable],
             "counts": self.counts,
@@ -153,32 +164,37 @@ def report(store: Store, which: int | str) -> RunReport:
     run = logbook.run(which)
     plan = logbook.plan(run.id)
     revision = logbook.run_plans(run.id)[-1].revision
-    outcomes = {row.step_id: row.outcome or "open" for row in logbook.steps(run.id, revision)}
+    steps = logbook.steps(run.id)
+    kept = {row.id for row in steps if row.outcome in ("kept", "retaken")}
+    outcomes = {row.step_id: row.outcome or "open" for row in steps if row.revision == revision}
     frames = kept_frames(store, run)
     files: dict[int, list[FileRow]] = {}
     for file in logbook.files(run.id):
         files.setdefault(file.frame_id, []).append(file)
     readings: dict[int, ReadingRow] = {row.frame_id: row for row in logbook.readings(run.id)}
     recovered = {attempt.id for attempt in logbook.attempts(run.id) if attempt.state == "recovered"}
-    rows = []
-    for step in plan.exposing:
+    extras = logbook.extras(run.id)
+    again = Counter(item.of_step for row, item in extras.items() if item.what == "retake" and row in kept)
+    beside = [ExposeStep.model_validate(item.step) for item in extras.values() if item.what == "improvised"]
+
+    def row_of(step: ExposeStep) -> FrameReport:
         frame = frames.get(step.id)
         read = readings.get(frame.id).data if frame and frame.id in readings else {}  # type: ignore[union-attr]
-        rows.append(
-            FrameReport(
-                step=step,
-                outcome=outcomes.get(step.id, "open"),
-                frame=frame,
-                path=store.files.path(picture_of(files[frame.id]).path) if frame else None,
-                expected_stops=read.get("expected_stops"),
-                measured_stops=read.get("reading", {}).get("against_reference_stops"),
-                residual_stops=read.get("residual_stops"),
-                why_not_measured=read.get("reading", {}).get("why_none"),
-                meter_expected_stops=read.get("meter", {}).get("expected_stops"),
-                meter_measured_stops=read.get("meter", {}).get("measured_stops"),
-                recovered=bool(frame and frame.attempt_id in recovered),
-            )
+        return FrameReport(
+            step=step,
+            outcome="kept" if frame else outcomes.get(step.id, "open"),
+            frame=frame,
+            path=store.files.path(picture_of(files[frame.id]).path) if frame else None,
+            expected_stops=read.get("expected_stops"),
+            measured_stops=read.get("reading", {}).get("against_reference_stops"),
+            residual_stops=read.get("residual_stops"),
+            why_not_measured=read.get("reading", {}).get("why_none"),
+            meter_expected_stops=read.get("meter", {}).get("expected_stops"),
+            meter_measured_stops=read.get("meter", {}).get("measured_stops"),
+            recovered=bool(frame and frame.attempt_id in recovered),
+            retaken=again[step.id],
         )
+
     events = logbook.events(run.id)
     told = [event.data["light"] for event in events if "account" in (event.data.get("light") or {})]
     metered = [event.data["ev100"] for event in events if event.kind == "light-metered"]
@@ -187,10 +203,12 @@ def report(store: Store, which: int | str) -> RunReport:
         plan=plan,
         revision=revision,
         folder=store.files.path(run.folder),
-        frames=tuple(rows),
+        frames=tuple(map(row_of, plan.exposing)),
         counts=logbook.counts(run.id),
         metered_ev100=metered[-1] if metered else None,
         light={one["group"]: {"text": one["text"], "account": one["account"]} for one in told},
+        improvised=tuple(row_of(step) for step in beside if step.id in frames),
+        beside={str(item.step["id"]): item.of_step for item in extras.values() if item.what == "improvised"},
     )
 
 
@@ -219,8 +237,12 @@ def frame_table(found: RunReport) -> str:
         if group.id in found.light:
             told = f"light: {found.light[group.id]['text']}"
             lines += textwrap.wrap(told, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    if found.improvised:
+        lines += ["", "Improvised, beside the plan"]
+        for frame in found.improvised:
+            lines += _row(frame)
     lines += ["", *_LEGEND]
-    doubts = [(frame.step.id, frame.doubt) for frame in found.frames if frame.doubt]
+    doubts = [(frame.step.id, frame.doubt) for frame in (*found.frames, *found.improvised) if frame.doubt]
     if doubts:
         lines += ["", "LOOK AT THESE"]
     for name, doubt in doubts:

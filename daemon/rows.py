@@ -59,6 +59,32 @@ class StepRow:
 
 
 @dataclass(frozen=True)
+class ExtraStep:
+    """A step that no plan had: a picture improvised beside, or a retake of, the step ``of_step``.
+
+    ``step`` is an exposing step as a plan would have it, as plain data.
+    """
+
+    step_row: int
+    what: Literal["improvised", "retake"]
+    of_step: str
+    step: dict[str, Any]
+    why: str
+
+
+@dataclass(frozen=True)
+class CommandRow:
+    """A command that a run was given; ``refused`` is why it did nothing, None when it was accepted."""
+
+    id: str
+    run_id: int
+    at: datetime
+    verb: str
+    data: Any
+    refused: str | None
+
+
+@dataclass(frozen=True)
 class Attempt:
     """One try at a step. ``intent_at`` was committed before the trigger. ``exposure_s`` in seconds."""
 

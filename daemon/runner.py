@@ -8,28 +8,30 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from typing import Any
+from typing import Any, Literal
 
-from daemon import clock
-from daemon.camera.binding import bind
+from daemon.bulb import bind_to
 from daemon.camera.dialects import refuses_to_tell
 from daemon.camera.verbs import Camera, CameraState
 from daemon.checking import Checker
-from daemon.context import LOST, Manners, RunContext, first_state, may_pass
+from daemon.context import LOST, Manners, RunContext, first_state
+from daemon.control import Control, Cued, StoppedNow
 from daemon.errors import CameraError, RunPaused, StoreError, UsageError
-from daemon.feed import CommandQueue, Listener
-from daemon.frames import picture_of
+from daemon.feed import Command, CommandQueue, Listener
 from daemon.hands import is_of_use
+from daemon.hooks import Hooks
 from daemon.light_watch import LightWatch
 from daemon.logbook import StepRow
 from daemon.meter import Meter
-from daemon.operator import Operator
+from daemon.operator import LOOK_EVERY_S, ConsoleOperator, Operator
+from daemon.picturing import Picturing
+from daemon.questions import Question, new_question
 from daemon.readings import Reader
+from daemon.remedies import with_remedy
 from daemon.rig.preparing import prepare_rig
+from daemon.states import Machine, State
 from daemon.store import Store
 from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, TimelapseStep
-
-ATTEMPTS = 3  # tries at one step before it is given up
 
 __all__ = ["Manners", "Runner"]
 
@@ -51,7 +53,11 @@ def refuse_timelapses(plan: Plan) -> None:
 
 
 class Runner:
-    """Executes plans with one camera, one store and, where hands are needed, one operator."""
+    """Executes plans with one camera, one store and, where hands are needed, one operator.
+
+    ``hooks``: what else is to be done at certain places of a run. ``lecturer``: who gives the cues at a console, where
+    pictures wait for them; None: the operator, if at the console, and the command queue in any case.
+    """
 
     def __init__(
         self,
@@ -61,11 +67,16 @@ class Runner:
         listener: Listener,
         commands: CommandQueue | None = None,
         manners: Manners | None = None,
+        hooks: Hooks | None = None,
+        lecturer: Operator | None = None,
     ):
         self._store, self._camera, self._operator, self._listener = store, camera, operator, listener
         self._commands = commands or CommandQueue()
-        self._manners = manners or Manners()
+        self._manners, self._hooks, self._lecturer = manners or Manners(), hooks or Hooks(), lecturer
+        self._machine = Machine()
+        self._control = Control(self._machine, self._commands, listener)
         self._context: RunContext | None = None
+        self._paused: int | None = None  # the run that waits in a pause and is said to
         self._found: dict[str, str] = {}  # the camera's settings as they were found; at hand though the store refuses
 
     @property
@@ -74,9 +85,19 @@ class Runner:
         return self._context.run.id if self._context else None
 
     @property
+    def state(self) -> State:
+        """Where the run is, by the table of `daemon.states`."""
+        return self._machine.state
+
+    @property
+    def question(self) -> Question | None:
+        """What is waited for from the operator or the lecturer; None when nothing is."""
+        return self._context.question if self._context else None
+
+    @property
     def waiting_for_hands(self) -> bool:
-        """Whether the run waits for an answer, so that nothing is in flight."""
-        return self._context is not None and self._context.waiting_for_hands
+        """Whether the run waits for somebody, so that nothing is in flight."""
+        return self._machine.state in ("asking", "cueing", "paused")
 
     def start(self, plan: Plan) -> int:
         """Begin a new run of ``plan`` and walk it to its end; the run's number.
@@ -91,11 +112,15 @@ class Runner:
             If the run had to stop; it is in the logbook and can be resumed.
         """
         refuse_timelapses(plan)
-        state = first_state(self._camera, self._manners, self._commands, self._listener)
-        bind(plan, state)
-        on_card = self._camera.card()
+        self._leave_run()
+        state = self._open()
+        try:
+            bind_to(self._camera, plan, state)
+            on_card = self._camera.card()
+        except BaseException:
+            self._machine.enter("stopped")
+            raise
         logbook = self._store.logbook
-        self._context = None
         try:
             operator = self._operator.name if self._operator else "nobody"
             run = logbook.new_run(plan.title, state.port, state.model, operator)
@@ -130,7 +155,8 @@ class Runner:
             logbook.abandon(run.id, "it died before it had a plan")
             raise UsageError(f"run {run.id}: it died before its plan was stored, with no frame taken. Shoot it again")
         # Before the run is called running: the camera may not answer.
-        found = _to_put_back(first_state(self._camera, self._manners, self._commands, self._listener))
+        self._leave_run()
+        found = _to_put_back(self._open())
         logbook.run_state(run.id, "running")
         logbook.remember_settings(run.id, found)
         context = self._begin(run.id)
@@ -143,18 +169,39 @@ class Runner:
         self._walk(context)
         return run.id
 
+    def _leave_run(self) -> None:
+        """Have done with the run before, however it ended."""
+        if self._machine.state not in ("idle", "stopped", "done"):
+            self._machine.enter("stopped")
+        self._context = None
+        self._paused = None
+        self._control.attach(None)
+
+    def _open(self) -> CameraState:
+        """The camera's state, waited for."""
+        self._machine.enter("opening")
+        try:
+            return first_state(self._camera, self._manners, self._control, self._listener)
+        except BaseException as error:
+            with_remedy(error)
+            self._machine.enter("stopped")
+            raise
+
     def _begin(self, run_id: int) -> RunContext:
         self._store.note_run(run_id)
         run = self._store.logbook.run(run_id)
         self._found = {item.name: item.label for item in self._store.logbook.settings_found(run_id)}
         self._context = RunContext(
-            self._store, self._camera, self._operator, self._listener, self._manners, run, self._commands
+            self._store, self._camera, self._operator, self._listener, self._manners, run, self._control
         )
+        self._control.attach(self._context)
+        self._machine.enter("working")
         return self._context
 
     def _end_before_walk(self, error: BaseException) -> None:
         """Leave no run that is called running: one without a plan is abandoned, one that has its plan pauses."""
         logbook = self._store.logbook
+        self._machine.enter("stopped")
         with suppress(StoreError):  # if the store refuses this too, `resume` finds the run without a plan
             newest = logbook.list_runs()[-1:]
             if self._context is not None and logbook.run_plans(self._context.run.id):
@@ -167,33 +214,74 @@ class Runner:
 
     def _walk(self, context: RunContext) -> None:
         logbook, run = context.logbook, context.run
-        with Reader(self._store, run, context.tell_event) as reader:
+        with Reader(self._store, run, context.tell_event) as reader, self._control.watching():
             self._light = LightWatch(context, reader, context.manners.light)
             try:
                 context.with_camera(lambda: context.reconciler().settle())
                 if context.manners.rig_check:
                     context.with_camera(lambda: prepare_rig(context, context.plan()))
-                while (row := logbook.next_step(run.id)) is not None:
-                    context.obey()
-                    self._do(context, row, reader)
+                self._hooks.before_steps(context)
+                self._steps(context, reader)
+                self._machine.enter("ending")
                 self._light.finish()
                 context.with_camera(lambda: context.reconciler().sweep())
                 reader.finish(context.plan())
                 context.with_camera(lambda: self._restore(context))
             except BaseException as error:
+                self._machine.enter("stopped")
+                with_remedy(error)
                 self._pause(context, error)
                 raise
         logbook.run_state(run.id, "done")
+        self._machine.enter("done")
         context.tell("run-done", f"Run {run.id} is done", run=run.id, counts=logbook.counts(run.id))
+
+    def _steps(self, context: RunContext, reader: Reader) -> None:
+        """Every step in turn, until none is left and the lecturer, if there is one, wants no more."""
+        while True:
+            if self._control.pausing:
+                self._wait_in_pause(context)
+            else:
+                context.obey()
+            row = context.logbook.next_step(context.run.id)
+            if self._control.pausing and not (row is not None and context.is_extra(row)):
+                continue
+            if row is not None:
+                with self._control.working_on(row):
+                    self._do(context, row, reader)
+            elif self._await_cue(context, "every picture is taken; Enter ends the run.", None) != "look":
+                return
+
+    def _wait_in_pause(self, context: RunContext) -> None:
+        """Wait until the pause is over, or something is to be done in it."""
+        if self._paused != context.run.id:
+            self._paused = context.run.id
+            context.logbook.run_state(context.run.id, "paused")
+            context.tell("waiting", "Paused as asked; everything stays as it is", run=context.run.id)
+        with self._machine.during("paused"):
+            while self._control.pausing:
+                self._control.hear(LOOK_EVERY_S)
+                row = context.logbook.next_step(context.run.id)
+                if row is not None and context.is_extra(row):
+                    return
+        self._paused = None
+        context.logbook.run_state(context.run.id, "running")
+        context.tell("going-on", "Going on", run=context.run.id)
 
     def _do(self, context: RunContext, row: StepRow, reader: Reader) -> None:
         step = context.step(row)
         if not isinstance(step, OperatorStep) and (lack := context.hands().lacks(step)):
-            self._skip(context, row, f"{lack}, because that was skipped")
+            context.skip(row, f"{lack}, because that was skipped")
             return
         if isinstance(step, OperatorStep) and not is_of_use(context.hands(), context.plan(row.revision), step):
-            self._skip(context, row, "nothing is left for hands to do here, because of what was skipped")
+            context.skip(row, "nothing is left for hands to do here, because of what was skipped")
             return
+        if isinstance(step, ExposeStep) and not context.is_extra(row):
+            told = self._await_cue(context, step.caption, step)
+            if told == "skip":
+                context.skip(row, "left out by the lecturer")
+            if told != "go":
+                return
         self._caution(context, step.cautions)
         if isinstance(step, OperatorStep):
             self._ask_hands(context, row, step)
@@ -202,9 +290,38 @@ class Runner:
         elif isinstance(step, ControlStep):
             Meter(context, reader).do(row, step)
         elif isinstance(step, TimelapseStep):
-            self._skip(context, row, "time-lapses cannot be run yet")
+            context.skip(row, "time-lapses cannot be run yet")
         else:
-            self._picture(context, row, step, reader)
+            self._hooks.before_picture(context, row, step)
+            frame = Picturing(context, reader, self._light).do(row, step)
+            if frame is not None:
+                self._hooks.after_picture(context, row, step, frame)
+
+    def _await_cue(self, context: RunContext, what: str, step: ExposeStep | None) -> Literal["go", "skip", "look"]:
+        """Wait for the lecturer's word, if pictures wait for one. ``look``: something else is to be done first."""
+        if not context.manners.cue:
+            return "go"
+        question = new_question("cue", what, ("cue", "skip"), step=step.id if step else None)
+        giver = self._lecturer if self._lecturer is not None else self._operator
+        console = giver if isinstance(giver, ConsoleOperator) else None
+        at_hand, self._control.at_hand = self._control.at_hand, None
+        try:
+            with self._machine.during("cueing"), context.open_question(question):
+                while True:
+                    if console is None:
+                        self._control.hear(LOOK_EVERY_S)
+                        continue
+                    console.poll = self._control.hear
+                    try:
+                        verb, change = console.cue(what)
+                    finally:
+                        console.poll = None
+                    self._commands.send(Command.new(verb, **({"change": change} if change else {})))
+                    self._control.hear()
+        except Cued as cued:
+            return cued.what
+        finally:
+            self._control.at_hand = at_hand
 
     @staticmethod
     def _caution(context: RunContext, cautions: Sequence[str]) -> None:
@@ -221,62 +338,13 @@ class Runner:
         if answer == "stop":
             raise RunPaused("Stopped before the next thing for hands. Nothing is lost")
         if answer == "skip":
-            self._skip(context, row, "skipped by the operator")
+            context.skip(row, "skipped by the operator")
             return
         context.logbook.set_outcome(row.id, "kept", f"by {operator.name}")
         context.hands_moved()
         self._light.rig_touched()
         context.tell("hands-done", step.text, step=step.id, operator=operator.name)
-
-    def _picture(self, context: RunContext, row: StepRow, step: ExposeStep, reader: Reader) -> None:
-        left, total = context.pictures_left(row.revision), len(context.plan(row.revision).exposing)
-        done, left_s = total - len(left), sum(left.values())
-        left.pop(step.id, None)
-        facts = {"step": step.id, "goal": step.goal, "total": total}
-        settings = step.settings.model_dump()
-        context.tell("step-started", step.caption, **facts, done=done, exposure_left_s=left_s, settings=settings)
-        watched = self._light.watches(row, step)
-        number = 0
-        while number < ATTEMPTS:
-            number += 1
-            try:
-                if not self._light.before(row, step):
-                    return
-                began = clock.monotonic()
-                taker = context.taker()
-                taken = taker.take(row, step, step.settings)
-            except CameraError as error:
-                if not may_pass(error):
-                    raise
-                context.wait_for_camera(error)
-                if context.logbook.step(row.id).outcome is not None:
-                    return
-                if number == ATTEMPTS:
-                    raise
-                continue
-            why = taken.fault
-            whole = not why
-            frame = taker.keep(taken, step, whole=whole and not watched, why=why)
-            files = [str(taker.path(file)) for file in taken.files]
-            if whole:
-                reader.begin(frame, taker.path(picture_of(taken.files)))
-                if watched and not self._light.after(row, step, frame):
-                    number -= 1  # the light's doing: the watch bounds how often
-                    continue
-                took_s = clock.monotonic() - began
-                facts |= {"frame": frame.id, "files": files, "verified": taken.verified, "settings": settings}
-                context.tell("frame-kept", step.caption, **facts, done=done + 1, took_s=took_s)
-                return
-            context.tell("attempt-failed", f"{step.id}: {why}; it is shot again", step=step.id, files=files)
-        why = f"given up after {ATTEMPTS} attempts"
-        context.logbook.set_outcome(row.id, "abandoned", why)
-        context.tell("step-skipped", f"{step.id}: {why}", step=step.id)
-
-    def _skip(self, context: RunContext, row: StepRow, why: str) -> None:
-        context.logbook.set_outcome(row.id, "skipped", why)
-        if row.kind == "expose":
-            context.pictures_left(row.revision).pop(row.step_id, None)
-        context.tell("step-skipped", f"{row.step_id}: {why}", step=row.step_id)
+        self._hooks.after_hands(context, row, step)
 
     # -- stopping and ending --------------------------------------------------------------------------------------
 
@@ -296,7 +364,14 @@ class Runner:
             except StoreError as refusal:
                 refusals.append(refusal)
 
-        if not isinstance(error, LOST):
+        in_flight = False
+        if isinstance(error, StoppedNow):
+            with suppress(StoreError):
+                in_flight = bool(context.logbook.open_attempts(context.run.id))
+        if in_flight:
+            text = "The camera is left as it is; resume takes up the frame in flight and puts its settings back"
+            attempt(context.tell, "note", text)
+        elif not isinstance(error, LOST):
             try:
                 if not isinstance(error, StoreError):  # what became of the frame in flight has to be written
                     attempt(lambda: context.reconciler().settle())

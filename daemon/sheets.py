@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.pictures.shapes import SheetFiles, SheetFrame, SheetGroup
-from daemon.report import FrameReport, RunReport
+from daemon.report import FrameReport, RunReport, settings_line
 from plans.compiler import kit_of
 from plans.plan import ExposeStep, GroupNote
 
@@ -26,7 +26,7 @@ def sheet_groups(found: RunReport) -> list[SheetGroup]:
                 frames=tuple(_frame(frame, sensor.pixels[0]) for frame in frames),
                 left_out=group.left_out,
                 criteria=_criteria(group, frames),
-                notes=(*_light(found, group), *_notes(frames)),
+                notes=(*_light(found, group), *_notes(frames), *_improvised(found, frames)),
                 sensor_height_mm=sensor.height_mm,
             )
         )
@@ -95,6 +95,17 @@ def _light(found: RunReport, group: GroupNote) -> tuple[str, ...]:
         each = ", ".join(f"No. {numbers[step]} {value:+.2f}" for step, value in corrections.items() if step in numbers)
         text += f". In stops against the first: {each}"
     return (text,)
+
+
+def _improvised(found: RunReport, frames: list[FrameReport]) -> tuple[str, ...]:
+    """The pictures improvised beside a group's: which settings, beside which number, and in which file."""
+    numbers = {frame.step.id: number for number, frame in enumerate(frames, 1)}
+    notes = []
+    for one in found.improvised:
+        number = numbers.get(found.beside.get(one.step.id, ""))
+        if number is not None and one.path is not None:
+            notes.append(f"Improvised beside No. {number}: {settings_line(one.step.settings)} ({one.path.name})")
+    return tuple(notes)
 
 
 def _notes(frames: list[FrameReport]) -> tuple[str, ...]:

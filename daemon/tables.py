@@ -268,3 +268,25 @@ events = Table(
     Column("text", Words, nullable=False),
     Column("json", Json, nullable=False, key="data"),
 )
+
+extra_steps = Table(
+    "extra_steps",
+    metadata,
+    Column("step_row", Integer, ForeignKey("steps.id"), primary_key=True),
+    Column("what", Text, nullable=False),
+    Column("of_step", Words, nullable=False),
+    Column("step_json", Json, nullable=False, key="step"),
+    Column("why", Words, nullable=False),
+    _one_of("what", "improvised", "retake"),
+)
+
+commands = Table(
+    "commands",
+    metadata,
+    Column("id", Words, primary_key=True),
+    Column("run_id", Integer, ForeignKey("runs.id"), nullable=False, index=True),
+    Column("at", UtcTime, nullable=False),
+    Column("verb", Words, nullable=False),
+    Column("json", Json, nullable=False, key="data"),
+    Column("refused", Words),
+)

@@ -68,9 +68,7 @@ def compile_brief(
     in_force: dict[Kind, Scale] = {"aperture": kit.lens.aperture, "time": kit.body.time, "iso": kit.body.iso}
     in_force |= dict(scales or {})
     in_force["time"] = with_bulb(kit.body, in_force["time"])
-    situation = Situation(
-        kit, brief.scene, brief.limits, light.ev100, in_force, brief.shown_on, brief.place, brief.when
-    )
+    situation = _situation(brief, light, in_force)
     writer, unreachable, proven = _write(brief, situation, rig)
     steps, cautions = cautions_for(brief, writer.steps, sun_seen(brief, _widest_mm(writer, kit)), rig)
     cost = estimate(steps, kit, brief.scene)
@@ -94,6 +92,17 @@ def compile_brief(
             *(() if proven else (UNPROVEN,)),
         ),
     )
+
+
+def _situation(brief: Brief, light: LightBasis, in_force: Mapping[Kind, Scale]) -> Situation:
+    return Situation(
+        brief.kit, brief.scene, brief.limits, light.ev100, in_force, brief.shown_on, brief.place, brief.when
+    )
+
+
+def situation_of(plan: Plan) -> Situation:
+    """The situation that a plan was made for. Errors as for `kit_of`."""
+    return _situation(_brief_of(plan), plan.inputs.light, plan_scales(plan))
 
 
 def _widest_mm(writer: Writer, kit: Kit) -> float:

@@ -77,11 +77,12 @@ def rig(
     operator: Any = "simulated",
     manners: Manners | None = None,
     trace: Any = None,
+    camera: CameraProcess | None = None,
 ) -> Iterator[Rig]:
-    """A `Rig` with its store in ``folder``; ``operator`` None: nobody."""
+    """A `Rig` with its store in ``folder``; ``operator`` None: nobody; ``camera``: one that is made already."""
     hands = SimulatedOperator(simulator.hands) if operator == "simulated" else operator
     with open_store(folder / "store", trace=trace) as store:
-        camera = CameraProcess(simulator.camera, folder / "camera")
+        camera = camera or CameraProcess(simulator.camera, folder / "camera")
         try:
             yield Rig(store, simulator, camera, hands, manners or Manners(patience_s=10.0))
         finally:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from daemon.camera.dialects import Reading, camera_readings, refuses_to_tell
@@ -35,8 +35,8 @@ class Binding:
         mark = closest_by_light(reading.scale, light_of(kind, value.exact), TOLERANCE)
         return None if mark is None else reading.labels[mark]
 
-    def labels(self, settings: Settings) -> dict[SettingName, str]:
-        """The camera's labels for settings: aperture, time and ISO.
+    def labels(self, settings: Settings, but_for: Kind | None = None) -> dict[SettingName, str]:
+        """The camera's labels for settings: aperture, time and ISO, but for one of them.
 
         Raises
         ------
@@ -45,6 +45,8 @@ class Binding:
         """
         found: dict[SettingName, str] = {}
         for kind in KINDS:
+            if kind == but_for:
+                continue
             value: MarkValue = getattr(settings, kind)
             label = self.label(kind, value)
             if label is None:
@@ -53,11 +55,11 @@ class Binding:
         return found
 
 
-def bind(plan: Plan, state: CameraState) -> Binding:
+def bind(plan: Plan, state: CameraState, beyond: Collection[float] = ()) -> Binding:
     """Match every mark that the plan exposes with to a label of this camera.
 
     Marks are matched by exact value, within 0.02 stop: f/13 of a plan in thirds (12.70) is not the f/13 of a camera in
-    halves (13.45).
+    halves (13.45). ``beyond``: exact times that are held by bulb and need no label. [s]
 
     Raises
     ------
@@ -71,7 +73,7 @@ def bind(plan: Plan, state: CameraState) -> Binding:
         raise refuses_to_tell(untold)
     differences: list[str] = []
     for kind in KINDS:
-        wanted = _marks_of(plan, kind)
+        wanted = [value for value in _marks_of(plan, kind) if kind != "time" or value.exact not in beyond]
         missing = [value for value in wanted if binding.label(kind, value) is None]
         reading = binding.readings.get(kind)
         if missing and reading is None:

@@ -73,6 +73,21 @@ rig_option = click.option(
     show_default=True,
     help="Look at the rig first: set what can be set, ask for the rest.",
 )
+cue_option = click.option("--cue", is_flag=True, help="Each picture waits for your cue: Enter, at this terminal.")
+hands_timeout_option = click.option(
+    "--hands-timeout",
+    "hands_timeout_s",
+    type=_Seconds(1, 86400),
+    metavar="SECONDS",
+    help="How long hands are waited for; left out: as long as it takes.",
+)
+hands_late_option = click.option(
+    "--hands-late",
+    type=click.Choice(["pause", "skip"]),
+    default="pause",
+    show_default=True,
+    help="What then: pause the run, or skip what needs them.",
+)
 
 
 @click.command()
@@ -85,6 +100,9 @@ rig_option = click.option(
 @patience_option
 @light_option
 @rig_option
+@cue_option
+@hands_timeout_option
+@hands_late_option
 @json_option
 @ends_well
 def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
@@ -99,6 +117,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
     refuse_timelapses(plan)
     operator = assembly.choose_operator(options["operator_name"], port)
     assembly.refuse_without_hands(plan, operator, composed)
+    lecturer = assembly.choose_lecturer(operator, bool(options["cue"]))
 
     from daemon.store import open_store
 
@@ -113,7 +132,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
             for difference in differences:
                 note(f"  {difference}")
         demand_reachable(plan, reachable)
-        run_it(store, camera, operator, plan, None, patience, options)
+        run_it(store, camera, operator, plan, None, patience, options, lecturer)
 
 
 @click.command()
@@ -125,6 +144,9 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
 @patience_option
 @light_option
 @rig_option
+@cue_option
+@hands_timeout_option
+@hands_late_option
 @json_option
 @ends_well
 def resume(run: str, patience: float, **options: Any) -> None:
@@ -137,8 +159,9 @@ def resume(run: str, patience: float, **options: Any) -> None:
         # The port as it was: a camera behind an address stays there, a USB one may sit at another socket now.
         port = options["camera_port"] or (found.camera_port if found.camera_port.startswith("ptpip:") else None)
         operator = assembly.choose_operator(options["operator_name"], port)
+        lecturer = assembly.choose_lecturer(operator, bool(options["cue"]))
         with assembly.open_camera(port, assembly.library_folder(store)) as camera:
-            run_it(store, camera, operator, None, run, patience, options)
+            run_it(store, camera, operator, None, run, patience, options, lecturer)
 
 
 def run_it(
@@ -149,6 +172,7 @@ def run_it(
     which: str | None,
     patience: float,
     options: Mapping[str, Any],
+    lecturer: Any = None,
 ) -> int:
     """Start ``plan`` or resume ``which``, showing progress; the run's number. ``options``: the command's own."""
     from daemon import assembly
@@ -161,8 +185,16 @@ def run_it(
     commands = CommandQueue()
     as_json = bool(options["as_json"])
     progress = Progress(sys.stderr if as_json else sys.stdout, asks=isinstance(operator, ConsoleOperator))
-    manners = Manners(patience, bool(options["reachable"]), options["light"], bool(options["rig_check"]))
-    runner = Runner(store, camera, operator, progress, commands, manners)
+    manners = Manners(
+        patience,
+        bool(options["reachable"]),
+        light=options["light"],
+        rig_check=bool(options["rig_check"]),
+        cue=bool(options.get("cue")),
+        hands_timeout_s=options.get("hands_timeout_s"),
+        hands_late=options.get("hands_late", "pause"),
+    )
+    runner = Runner(store, camera, operator, progress, commands, manners, lecturer=lecturer)
     asked: list[int] = []
     try:
         with assembly.stopping_by_signal(runner, commands) as asked:

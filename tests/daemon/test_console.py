@@ -24,6 +24,7 @@ from hardware_mocks.server import Simulator
 from plans.plan import Focus, OperatorStep
 
 PROMPT = "to stop here: "
+CUE = "improvises, s stops: "
 STEP = OperatorStep(
     id="compose", action="compose", focus=Focus(subject="heron", distance_m=2.0), text="Focus on the heron.", why="why"
 )
@@ -165,6 +166,24 @@ def test_ctrl_c_at_a_question_stops_with_130(garden: Simulator, brief: str, tmp_
         assert screen.end() == 130
     assert "Traceback" not in screen.screen
     assert "stopwright resume 1" in screen.screen
+
+
+def test_a_lecturer_gives_each_picture_its_cue_at_the_terminal(garden: Simulator, brief: str, tmp_path: Path) -> None:
+    options = ["--camera", garden.camera, "--operator", f"simulated:{garden.hands}", "--cue"]
+    with terminal("shoot", brief, *options, home=tmp_path) as screen:
+        screen.expect(CUE)
+        before = Hands(garden.hands).state()["exposures"]
+        screen.watch(0.5)
+        assert Hands(garden.hands).state()["exposures"] == before
+        screen.type("\n")
+        screen.expect(CUE)
+        assert Hands(garden.hands).state()["exposures"] == before + 1
+        screen.type("f/2.8\n")
+        screen.expect("Improvised beside 03-expose: f/2.8")
+        screen.expect(CUE)
+        screen.type("s\n")
+        assert screen.end() == 6
+    assert "resume 1" in screen.screen and "--cue" in screen.screen.partition("resume 1")[2]
 
 
 def test_a_window_that_is_closed_leaves_a_run_to_go_on_with(garden: Simulator, brief: str, tmp_path: Path) -> None:

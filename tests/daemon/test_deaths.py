@@ -2,24 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import random
-import signal
 import threading
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from support_run import (
-    assert_nothing_lost_nothing_twice,
-    begin,
-    command,
-    kill,
-    rig,
-    small_brief,
-    small_plan,
-    wait_for_exposures,
-)
+from support_deaths import kill_the_camera_process, kill_the_daemon
+from support_run import assert_nothing_lost_nothing_twice, rig, small_plan
 from support_simulator import simulated_camera
 
 from daemon import clock
@@ -27,46 +16,18 @@ from daemon.context import Manners
 from daemon.errors import CameraAbsent, RunPaused
 from daemon.feed import Command, Event
 from daemon.report import report
-from daemon.store import open_store
-from hardware_mocks.hands import Hands
 
-SEEDS = range(4)
-# Long enough exposures that deaths fall into them as well as between them.
-GOALS = """goals:
-  - ladder: {change: aperture, by: 1, from: f/8, to: f/22, balance: time, focus: heron}
-  - bracket: {change: time, by: 1, count: 3, focus: heron}
+SEEDS = range(3)
+STOP_NOW = Command("stop it", "stop-now")
+LONG = """goals:
+  - ladder: {change: aperture, by: 1, from: f/16, to: f/22, balance: time, focus: heron}
 limits: {iso_at_most: 100}
 """
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_killed_daemon_resumes_with_no_frame_lost_and_none_twice(tmp_path: Path, seed: int) -> None:
-    chance = random.Random(seed)
-    (tmp_path / "brief.yaml").write_text(small_brief(GOALS, light=8.0))
-    store = tmp_path / "store"
-    with simulated_camera(light=8.0, timing="instant") as simulator:
-        options = ["--store", str(store), "--camera", simulator.camera, "--operator", f"simulated:{simulator.hands}"]
-        process = begin("shoot", "brief.yaml", *options, home=tmp_path)
-        wait_for_exposures(Hands(simulator.hands), chance.randint(1, 5), process)
-        clock.sleep(chance.uniform(0.0, 0.35))
-        kill(process)
-        deaths = 1
-        for _ in range(2):
-            process = begin("resume", "last", *options, home=tmp_path)
-            clock.sleep(chance.uniform(0.6, 2.0))
-            if process.poll() is not None:
-                process.communicate()
-                break
-            kill(process)
-            deaths += 1
-        with open_store(store) as opened:
-            state = opened.logbook.run("last").state
-        if state != "done":
-            done = command("resume", "last", *options, home=tmp_path)
-            assert done.returncode == 0, done.stderr
-        with open_store(store) as opened:
-            assert_nothing_lost_nothing_twice(report(opened, "last"), Hands(simulator.hands))
-        print(f"seed {seed}: {deaths} deaths")
+    print(f"seed {seed}: {kill_the_daemon(tmp_path, seed)} deaths")
 
 
 @pytest.mark.parametrize("verb", ["start", "resume"])
@@ -99,7 +60,7 @@ def test_a_camera_that_stays_switched_off_is_waited_for_no_longer_than_told(tmp_
             bench.runner.start(small_plan())
         assert 1.0 <= clock.monotonic() - began < 8.0
         assert bench.kinds() == ["camera-lost"]
-        bench.commands.send(Command("one", "stop"))
+        bench.on_event = lambda event: bench.commands.send(Command("one", "stop"))
         with pytest.raises(RunPaused, match="Nothing was begun"):
             bench.runner.start(small_plan())
         assert bench.store.logbook.list_runs() == []
@@ -107,24 +68,27 @@ def test_a_camera_that_stays_switched_off_is_waited_for_no_longer_than_told(tmp_
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_killed_camera_process_is_replaced_and_nothing_is_lost(tmp_path: Path, seed: int) -> None:
-    chance = random.Random(seed)
-    killed = []
+    print(f"seed {seed}: {kill_the_camera_process(tmp_path, seed)} deaths")
+
+
+def test_stop_now_ends_a_long_exposure_at_once_and_its_picture_is_taken_up(tmp_path: Path) -> None:
     with simulated_camera(light=8.0) as simulator, rig(tmp_path, simulator) as bench:
-        over = threading.Event()
+        sent = []
 
-        def killer() -> None:
-            while len(killed) < 3 and not over.wait(chance.uniform(0.05, 0.8)):
-                pid = bench.camera.pid
-                if pid is not None and bench.store.logbook.list_runs():
-                    os.kill(pid, signal.SIGKILL)
-                    killed.append(pid)
+        def stop(event: Event) -> None:
+            if event.kind == "step-started" and event.data.get("settings", {}).get("time", {}).get("exact", 0) > 1.5:
+                timer = threading.Timer(0.25, lambda: (sent.append(clock.monotonic()), bench.commands.send(STOP_NOW)))
+                timer.start()
+                bench.on_event = lambda event: None
 
-        thread = threading.Thread(target=killer)
-        thread.start()
-        try:
-            found = bench.shoot(small_plan(GOALS, light=8.0))
-        finally:
-            over.set()
-            thread.join()
-        assert killed, "the run was over before the first blow"
+        bench.on_event = stop
+        with pytest.raises(RunPaused, match="at once"):
+            bench.runner.start(small_plan(LONG, light=8.0))
+        assert sent and clock.monotonic() - sent[0] < 1.6  # the exposure itself goes on for another 1.75 s
+        assert bench.runner.state == "stopped"
+        assert len(bench.store.logbook.open_attempts(1)) == 1
+        found = report(bench.store, bench.runner.resume("last"))
+        assert [frame.recovered for frame in found.frames].count(True) == 1
         assert_nothing_lost_nothing_twice(found, bench.hands)
+        # Sent once more, it is known and stops nothing.
+        assert [row.verb for row in bench.store.logbook.commands(1)] == ["stop-now"]

@@ -255,7 +255,7 @@ def test_a_fault_of_our_own_still_pauses_the_run_and_puts_the_camera_back(
 ) -> None:
     with simulated_camera() as simulator, rig(tmp_path, simulator) as bench:
         before = bench.hands.state()["settings"]
-        monkeypatch.setattr("daemon.runner.picture_of", lambda files: 1 / 0)
+        monkeypatch.setattr("daemon.picturing.picture_of", lambda files: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             bench.runner.start(small_plan())
         assert bench.store.logbook.run("last").state == "paused"
@@ -308,7 +308,7 @@ def test_the_caution_at_the_water_is_given_though_the_rig_stands_composed(tmp_pa
     with simulated_camera() as simulator, rig(tmp_path, simulator) as bench:
         bench.hands.focus(compose.focus.distance_m)
         bench.shoot(ready)
-        assert sum("slippery" in event.text for event in bench.events) == 1
+        assert sum("slippery" in event.text for event in bench.events if event.kind == "note") == 1
 
 
 def test_light_in_which_nothing_can_be_shown_is_no_finished_run(tmp_path: Path) -> None:

@@ -1,0 +1,88 @@
+"""One picture: tried until it is kept, given up, or the run stops."""
+
+from __future__ import annotations
+
+from daemon import clock
+from daemon.context import RunContext, may_pass
+from daemon.errors import BindingRefused, CameraError
+from daemon.feed import Kind
+from daemon.frames import picture_of
+from daemon.light_watch import LightWatch
+from daemon.logbook import FrameRow, StepRow
+from daemon.readings import Reader
+from plans.plan import ExposeStep
+
+ATTEMPTS = 3  # tries at one step before it is given up
+
+
+class Picturing:
+    """Takes the pictures of a run; those of groups whose light is watched count when the watch says so."""
+
+    def __init__(self, context: RunContext, reader: Reader, light: LightWatch):
+        self._context, self._reader, self._light = context, reader, light
+
+    def do(self, row: StepRow, step: ExposeStep) -> FrameRow | None:
+        """Take a picture and give its step the outcome; the frame, or None when it was taken up or given up.
+
+        Raises
+        ------
+        RunPaused
+            If a client stops the run while the camera is lost.
+        CameraError
+            If the camera fails for good.
+        """
+        context = self._context
+        left, total = context.pictures_left(row.revision), len(context.plan(row.revision).exposing)
+        extra = context.logbook.extra(row.id) if context.is_extra(row) else None
+        done, left_s = total - len(left), sum(left.values())
+        left.pop(step.id, None)
+        facts = {"step": step.id, "goal": step.goal, "total": total}
+        if extra is not None:
+            facts |= {"extra": extra.what, "of_step": extra.of_step}
+        settings = step.settings.model_dump()
+        context.tell("step-started", step.caption, **facts, done=done, exposure_left_s=left_s, settings=settings)
+        watched = extra is None and self._light.watches(row, step)
+        number = 0
+        while number < ATTEMPTS:
+            number += 1
+            try:
+                if watched and not self._light.before(row, step):
+                    return None
+                began = clock.monotonic()
+                taker = context.taker()
+                taken = taker.take(row, step, step.settings)
+            except CameraError as error:
+                if extra is not None and isinstance(error, BindingRefused):
+                    context.skip(row, str(error))
+                    return None
+                if not may_pass(error):
+                    raise
+                context.wait_for_camera(error)
+                if context.logbook.step(row.id).outcome is not None:
+                    return None
+                if number == ATTEMPTS:
+                    raise
+                continue
+            whole = not taken.fault
+            frame = taker.keep(taken, step, whole=whole and not watched, why=taken.fault)
+            files = [str(taker.path(file)) for file in taken.files]
+            if whole:
+                self._reader.begin(frame, taker.path(picture_of(taken.files)), step)
+                if watched and not self._light.after(row, step, frame):
+                    number -= 1  # the light's doing: the watch bounds how often
+                    continue
+                took_s = clock.monotonic() - began
+                facts |= {"frame": frame.id, "files": files, "verified": taken.verified, "settings": settings}
+                done += extra is None
+                context.tell("frame-kept", step.caption, **facts, done=done, took_s=took_s)
+                if extra is not None:
+                    kind: Kind = "frame-retaken" if extra.what == "retake" else "frame-improvised"
+                    text = f"{extra.of_step}: taken again" if extra.what == "retake" else step.caption
+                    context.tell(kind, text, step=step.id, of_step=extra.of_step, why=extra.why)
+                self._reader.catch_up(context.plan(row.revision))
+                return frame
+            context.tell("attempt-failed", f"{step.id}: {taken.fault}; it is shot again", step=step.id, files=files)
+        why = f"given up after {ATTEMPTS} attempts"
+        context.logbook.set_outcome(row.id, "abandoned", why)
+        context.tell("step-skipped", f"{step.id}: {why}", step=step.id)
+        return None

@@ -1,0 +1,102 @@
+"""Times beyond the camera's own: held open from here where the camera offers it, refused with a way out where not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PIL import Image
+from support_inprocess import SIZE, Bench
+from support_run import small_plan
+
+from daemon.camera.verbs import CardFile
+from daemon.errors import BindingRefused
+from daemon.report import report
+from daemon.store import open_store
+from hardware_mocks.flat import FlatRenderer
+from hardware_mocks.inprocess import InProcessCamera
+from plans.plan import MarkValue, Plan
+
+EXPOSURE_TIME, EXIF = 33434, 0x8769  # tags of the Exif standard
+MINUTE = MarkValue(mark="60", exact=64.0)
+
+
+class HoldsOpen(InProcessCamera):
+    """A simulated camera with the verb, which waits for nobody: it exposes briefly and writes the time held."""
+
+    def __init__(self, **options: Any):
+        super().__init__(**options)
+        self.held: list[float] = []
+        self._names: set[str] = set()
+
+    def bulb(self, seconds: float) -> list[CardFile]:
+        assert self.state().settings["time"].current == "Bulb"
+        self.held.append(seconds)
+        self.apply({"time": "1/8000"})
+        files = self.expose(1 / 8000)
+        self.apply({"time": "Bulb"})
+        self._names |= {file.name for file in files}
+        return files
+
+    def fetch(self, file: CardFile, into: Path) -> int:
+        size = super().fetch(file, into)
+        if file.name in self._names:
+            with Image.open(into) as picture:
+                exif = picture.getexif()
+                exif.get_ifd(EXIF)[EXPOSURE_TIME] = self.held[-1]
+                picture.load()
+            picture.save(into, "JPEG", exif=exif)
+            size = into.stat().st_size
+        return size
+
+
+def plan_with_a_minute() -> Plan:
+    plan = small_plan()
+    last = plan.exposing[-1]
+    longer = last.model_copy(update={"settings": last.settings.model_copy(update={"time": MINUTE})})
+    return plan.model_copy(update={"steps": (*plan.steps[:-1], longer)})
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> Iterator[Bench]:
+    camera = HoldsOpen(renderer=FlatRenderer(), size=SIZE)
+    with open_store(tmp_path / "store") as store:
+        yield Bench(store, camera)
+    camera.close()
+
+
+def test_a_time_beyond_the_scale_is_held_open_for_exactly_as_long_as_the_plan_counts(made: Bench) -> None:
+    found = made.shoot(plan_with_a_minute())
+    assert made.camera.held == [64.0]  # type: ignore[attr-defined]
+    # Exif is held against the plan's own mark, though the camera's scale ends before it.
+    assert [frame.checked for frame in found.frames] == ["as planned"] * 7
+    assert made.camera.state().settings["time"].current != "Bulb"  # put back
+
+
+def test_a_bulb_picture_of_another_length_is_not_as_planned(made: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    # The negative control: half of what was asked shows in the record, and is shot again.
+    real = HoldsOpen.bulb
+
+    def half(self: HoldsOpen, seconds: float) -> list[CardFile]:
+        files = real(self, seconds)
+        self.held[-1] = seconds / 2
+        return files
+
+    monkeypatch.setattr(HoldsOpen, "bulb", half)
+    found = made.shoot(plan_with_a_minute())
+    assert [frame.outcome for frame in found.frames] == ["kept"] * 6 + ["abandoned"]
+    assert any("planned 60" in text for text in made.texts("attempt-failed"))
+
+
+def test_a_camera_that_cannot_be_held_open_refuses_before_the_first_frame_and_says_what_to_do(tmp_path: Path) -> None:
+    camera = InProcessCamera(renderer=FlatRenderer(), size=SIZE)
+    with open_store(tmp_path / "store") as store:
+        made = Bench(store, camera)
+        with pytest.raises(BindingRefused, match=r"the plan wants 60 s; the longest .* is 30") as refused:
+            made.runner.start(plan_with_a_minute())
+        assert "Plan without bulb times" in str(refused.value)
+        assert store.logbook.list_runs() == [] and made.exposures == 0
+        assert report(store, made.runner.start(small_plan())).run.state == "done"  # the runner is none the worse
+    camera.close()
