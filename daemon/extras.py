@@ -9,8 +9,9 @@ from typing import Any, Literal
 import sqlalchemy as sa
 
 from daemon import clock, tables
-from daemon.database import Database, insert_new
-from daemon.rows import CommandRow, ExtraStep, Outcome, StepRow
+from daemon.database import insert_new
+from daemon.entries import Entries
+from daemon.rows import CommandRow, ExtraStep, StepRow
 from plans.plan import ExposeStep
 
 _NAMES = {"improvised": "also", "retake": "again"}
@@ -26,7 +27,7 @@ class NewExtra:
     why: str
 
 
-class Extras(Database):
+class Extras(Entries):
     """Commands and extra steps. Each method that writes is one transaction, durable when it returns."""
 
     def accept(
@@ -139,6 +140,3 @@ class Extras(Database):
             .where(sa.or_(kept.step_id == found[0].of_step, kept.id.in_(others)))
             .values(outcome="retaken", outcome_why=f"by {step.step_id}", outcome_at=clock.utc_now())
         )
-
-    def _set_outcome(self, connection: sa.Connection, step_row: int, outcome: Outcome, why: str) -> None:
-        raise NotImplementedError  # `daemon.logbook.Logbook` has it

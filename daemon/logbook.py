@@ -17,7 +17,7 @@ import sqlalchemy as sa
 
 from daemon import clock, tables
 from daemon.database import insert_new
-from daemon.entries import ENDED, Entries, attempt_in_run
+from daemon.entries import ENDED, attempt_in_run
 from daemon.errors import StoreError, UsageError
 from daemon.extras import Extras
 from daemon.files import StoredFile, run_folder
@@ -56,7 +56,7 @@ __all__ = [
 ]
 
 
-class Logbook(Extras, Entries):
+class Logbook(Extras):
     """The record of one store. Usable from several threads; open it with ``daemon.store.open_store``."""
 
     # -- runs and plans -------------------------------------------------------------------------------------------
