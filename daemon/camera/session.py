@@ -16,9 +16,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from daemon import clock
+from daemon import clock, schedule_clock
 from daemon.camera import dialects
-from daemon.camera.asking import Asking, Event, LinkLike, Pace
+from daemon.camera.asking import Asking, Event, LinkLike, Pace, Widget
 from daemon.camera.errors_map import NOT_SUPPORTED, LinkFault, as_ours
 from daemon.camera.settings import LOST_LINK, Settings
 from daemon.errors import BatteryLow, CameraBusy, CameraError, CameraSilent, CardFull, SettingRefused, StoreError
@@ -28,6 +28,9 @@ _ROOM_FOR_A_FRAME = 8_000_000  # common practice, no source [bytes]
 _DEAD_BATTERY = 5  # common practice, no source [per cent]
 _DEEPEST_FOLDER = 6
 _NEAR_S = 0.25  # from so long before the end of an exposure on the camera is asked more often [s]
+_HEARD_EVERY_S = 0.25  # how often a camera with an open shutter is listened to [s]
+_NO_SUCH_OPERATION = 0x2005  # ISO 15740
+_JPEG_BEGINS = b"\xff\xd8"
 _CLOCK_STEP_S = 2  # of the times that cameras give files [s]
 
 
@@ -41,6 +44,7 @@ class Session:
         self._asking = Asking(link, alive, self._pace)
         self._settings = Settings(self._asking)
         self.apply = self._settings.apply
+        self._looking = False
         self._prepare()
 
     def take_late(self) -> list[str]:
@@ -80,6 +84,7 @@ class Session:
     def state(self) -> dict[str, Any]:
         """`CameraState` as plain data, read afresh."""
         self._asking.drain()
+        found = self._settings.survey()
         settings = {
             name: {
                 "name": name,
@@ -89,7 +94,7 @@ class Session:
                 "writable": widget.writable and len(widget.labels) > 1,
                 "raw": widget.raw,
             }
-            for name, widget in self._settings.survey().items()
+            for name, widget in found.items()
         }
         maker = self._text("manufacturer").split(" ")[0]
         model = self._text("cameramodel", "model") or self._link.model
@@ -101,7 +106,23 @@ class Session:
             "battery": self._battery(),
             "free_bytes": self._free(),
             "can_trigger": self._link.takes_pictures,
+            "can_bulb": self._can_hold(found.get("time")),
+            "can_preview": self._link.previews,
+            "clock": self._clock(),
         }
+
+    def _can_hold(self, time: Widget | None) -> bool:
+        if time is None or dialects.bulb_label(time.labels) is None:
+            return False
+        names = self._asking.ask(self._link.names)
+        return any(name in names for name, _, _ in dialects.HOLDS)
+
+    def _clock(self) -> str | None:
+        """The camera's clock. The process runs in UTC, so that the seconds stand for what the camera itself shows."""
+        text = self._text("datetime")
+        if not text.isdigit():
+            return None
+        return datetime.fromtimestamp(int(text), UTC).replace(tzinfo=None).isoformat()
 
     # -- exposures ----------------------------------------------------------------------------------------------------
 
@@ -120,14 +141,123 @@ class Session:
 
         ``limit_s`` is how long it may take from the shutter on, ``busy_s`` how long the camera may be busy before. [s]
         """
-        self._insist_on_card()
-        image_format = self._settings.read("image_format")
-        expected = 1 if image_format is None else dialects.files_expected(image_format.current)
+        expected = self._make_ready()
         self._asking.drain()
-        files = self._gather(self._trigger(busy_s), exposure_s, expected, limit_s)
+        return self._taken_in(self._gather(self._trigger(busy_s), exposure_s, expected, limit_s), expected)
+
+    def _make_ready(self) -> int:
+        """See that pictures go to the card and nothing stands in the way; how many files a frame makes."""
+        self._insist_on_card()
+        if self._looking:
+            self._looking = False
+            with suppress(LinkFault):
+                self._link.send("viewfinder", "0")
+        image_format = self._settings.read("image_format")
+        return 1 if image_format is None else dialects.files_expected(image_format.current)
+
+    def _taken_in(self, files: list[Event], expected: int) -> list[dict[str, Any]]:
         self._asking.known.update((file.folder, file.name) for file in files)
         described = [self._card_file(file.folder, file.name) for file in files]
         return described if len(described) <= expected else _newest(described)
+
+    def bulb(self, seconds: float, limit_s: float, busy_s: float) -> dict[str, Any]:
+        """Hold the shutter open by the schedule clock; `BulbExposure` as plain data.
+
+        ``limit_s`` is how long the files may take from the closing of the shutter on. [s]
+        """
+        expected = self._make_ready()
+        time = self._settings.read("time")
+        label = None if time is None else dialects.bulb_label(time.labels)
+        if time is None or label is None:
+            advice = "Turn the mode dial to M, or to B; some bodies hold the shutter open by their own button only"
+            raise SettingRefused("time", "bulb", time.current if time else "nothing", time.labels if time else (), advice)
+        if time.current != label:
+            self._settings.put("time", label, time)
+        self._asking.drain()
+        opening, opened = self._press(busy_s)
+        files: list[Event] = []
+        try:
+            early = self._hold(opened + seconds, files)
+        finally:
+            closing = schedule_clock.monotonic()
+            refusal = self._release()
+            closed = schedule_clock.monotonic()
+        if refusal is not None and not early:
+            raise self._why_not(refusal)
+        files = self._gather(files, 0.0, expected, limit_s)
+        return {
+            "files": self._taken_in(files, expected),
+            "held_s": closing - opened if early else (closing + closed) / 2 - (opening + opened) / 2,
+            "within_s": (closed - closing + opened - opening) / 2,
+            "ended_early": early,
+        }
+
+    def _press(self, busy_s: float) -> tuple[float, float]:
+        """Open the shutter; when that was asked for and when it was answered. [s]"""
+        names = self._asking.ask(self._link.names)
+        for name, press, _ in dialects.HOLDS:
+            if name not in names:
+                continue
+            asked: list[float] = []
+
+            def once(name: str = name, press: str = press, asked: list[float] = asked) -> None:
+                asked.append(schedule_clock.monotonic())
+                self._link.send(name, press)
+
+            try:
+                self._asking.patiently(once, busy_s)
+            except LinkFault as fault:
+                if fault.busy:
+                    raise CameraBusy(f"The camera was still busy {busy_s:g} s after its shutter was to open.") from None
+                if fault.code == NOT_SUPPORTED or fault.response == _NO_SUCH_OPERATION:
+                    continue
+                raise self._why_not(fault) from None
+            return asked[-1], schedule_clock.monotonic()
+        raise CameraError("This camera's shutter cannot be held open over the cable. Use its longest time, or a release.")
+
+    def _hold(self, until: float, files: list[Event]) -> bool:
+        """Wait while the shutter is open, and listen; whether the camera ended the exposure by itself. [s]"""
+        while (left := until - schedule_clock.monotonic()) > _NEAR_S:
+            schedule_clock.sleep(min(_HEARD_EVERY_S, left - _NEAR_S))
+            event = self._asking.ask(self._link.event, 1)
+            if event.kind == "file" and (event.folder, event.name) not in self._asking.known:
+                files.append(event)
+                return True
+        schedule_clock.sleep(left)
+        return False
+
+    def _release(self) -> LinkFault | None:
+        """Close the shutter; why not, if it did not."""
+        refusal = None
+        names = self._link.names()
+        for name, _, release in dialects.HOLDS:
+            if name in names:
+                try:
+                    self._link.send(name, release)
+                    return None
+                except LinkFault as fault:
+                    refusal = fault
+        return refusal
+
+    def close_shutter(self) -> None:
+        """Close a shutter that an earlier camera process may have left open."""
+        with suppress(LinkFault):
+            self._release()
+
+    def preview(self, into: Path) -> int:
+        """Write one live picture into a new file; its size. [bytes]"""
+        self._looking = True
+        try:
+            size = self._asking.ask(self._link.preview, into)
+        except FileExistsError:
+            raise StoreError(f"{into} exists already; nothing is overwritten. Write the live picture elsewhere.") from None
+        except OSError as error:
+            raise StoreError(f"{into} could not be written: {error.strerror}. Make room, or store elsewhere.") from None
+        with open(into, "rb") as source:
+            if source.read(2) == _JPEG_BEGINS:
+                return size
+        into.unlink()
+        raise CameraError(f"The camera's live view gave {size} bytes that are no JPEG. Look at its own screen instead.")
 
     def _insist_on_card(self) -> None:
         target = self._settings.read("capture_target")
