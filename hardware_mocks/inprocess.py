@@ -60,6 +60,7 @@ _WIDGETS: dict[SettingName, str] = {
     "power_off": "meterofftime",
 }
 _CORE = {"exposure_bias": "bias"}
+SHOWN = {_CORE.get(name, name): widget for name, widget in _WIDGETS.items()}  # the camera's own setting to its widget
 
 
 class InProcessCamera:

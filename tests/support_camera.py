@@ -19,10 +19,12 @@ from daemon.camera.supervisor import CameraProcess, Deadlines
 from daemon.camera.verbs import Camera, CameraState, SettingState
 from hardware_mocks.camera import GardenCamera
 from hardware_mocks.card import Card
+from hardware_mocks.dialects import DIALECTS
 from hardware_mocks.flat import FlatRenderer
 from hardware_mocks.inprocess import InProcessCamera
 from hardware_mocks.server import Simulator, start
 from hardware_mocks.shot import Optics
+from hardware_mocks.speaking import DialectCamera
 from plans.plan import ControlStep, Estimate, Focus, Inputs, LightBasis, Plan, Settings, mark_value
 from plans.stops import Kind, Mark, Series, series_marks
 
@@ -87,6 +89,17 @@ def in_process_rig(folder: Path) -> Iterator[Rig]:
     hands = InProcessCamera(core)
     yield Rig(lambda: InProcessCamera(core), hands.hands)
     hands.close()
+    core.switch_off()
+
+
+@contextmanager
+def dialect_rig(name: str, folder: Path) -> Iterator[Rig]:
+    """The simulated camera in a dialect, under the daemon's own session."""
+    card = folder / "card"
+    card.mkdir()
+    step = DIALECTS[name].step
+    core = GardenCamera(Card(card), FlatRenderer(), optics=Optics(size=(300, 200)), step=step)
+    yield Rig(lambda: DialectCamera(name, core), DialectCamera(name, core).hands)
     core.switch_off()
 
 
@@ -168,6 +181,8 @@ class ScriptedLink:
     port: str = "usb:001,002"
     model: str = "scripted"
     takes_pictures: bool = True
+    previews: bool = False
+    live: bytes = b""
     triggered: int = 0
 
     def _fault(self, verb: str) -> None:
@@ -207,6 +222,11 @@ class ScriptedLink:
 
     def folders(self, folder: str) -> list[str]:
         return []
+
+    def preview(self, into: Path) -> int:
+        self._fault("preview")
+        into.write_bytes(self.live)
+        return len(self.live)
 
     def files(self, folder: str) -> list[str]:
         return []
