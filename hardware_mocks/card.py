@@ -1,7 +1,8 @@
 """The camera's card: a folder on disk, so that pictures outlive the camera.
 
-Files are GRDN0001.JPG to GRDN9999.JPG in DCIM/100GARDN, with a .DNG beside where a frame has a raw file as well; after 9999 comes the next folder (a design rule for camera
-file systems, JEITA CP-3461: folder numbers 100 to 999, file numbers 0001 to 9999). A file is complete or absent.
+Files are GRDN0001.JPG to GRDN9999.JPG in DCIM/100GARDN, with a .DNG beside where a frame has a raw file as well;
+after 9999 comes the next folder (a design rule for camera file systems, JEITA CP-3461: folder numbers 100 to 999,
+file numbers 0001 to 9999). A file is complete or absent.
 """
 
 from __future__ import annotations

@@ -249,9 +249,7 @@ class Faults:
         return self._first(
             ("event",),
             lambda fields: (
-                fields["which"] == which
-                and fields.get("frame", 0) in (0, frame)
-                and fields.get("file", file) == file
+                fields["which"] == which and fields.get("frame", 0) in (0, frame) and fields.get("file", file) == file
             ),
         )
 

@@ -256,9 +256,7 @@ class Operations:
             choices = dict.fromkeys(tenths(camera, raw) for raw in camera.choices("time"))
             return (
                 ptp.OK,
-                ptp.tenths_description(
-                    writable=camera.writable("time"), current=self._tenths_now(), choices=choices
-                ),
+                ptp.tenths_description(writable=camera.writable("time"), current=self._tenths_now(), choices=choices),
                 [],
             )
         if name is None or (name == "time" and self.tenths):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -16,7 +17,8 @@ from PIL import Image
 from daemon.camera.asking import Event, FileInfo, Widget
 from daemon.camera.errors_map import LinkFault
 from daemon.camera.supervisor import CameraProcess, Deadlines
-from daemon.camera.verbs import Camera, CameraState, SettingState
+from daemon.camera.verbs import Camera, CameraState, CardFile, SettingState
+from daemon.errors import CameraError
 from hardware_mocks.camera import GardenCamera
 from hardware_mocks.card import Card
 from hardware_mocks.dialects import DIALECTS
@@ -240,3 +242,31 @@ class ScriptedLink:
     def free_bytes(self) -> int | None:
         self._fault("free_bytes")
         return 10_000_000_000
+
+
+def names(files: list[CardFile]) -> set[str]:
+    return {file.name for file in files}
+
+
+def next_frame(hands: Callable[[dict[str, Any]], dict[str, Any]]) -> int:
+    return int(hands({"ask": "state"})["state"]["exposures"]) + 1
+
+
+def fault(hands: Callable[[dict[str, Any]], dict[str, Any]], **line: Any) -> None:
+    if line.get("frame") == "next":
+        line["frame"] = next_frame(hands)
+    hands({"do": "fault", "line": line})
+
+
+def in_background(act: Callable[[], Any]) -> tuple[threading.Thread, list[Any]]:
+    told: list[Any] = []
+
+    def run() -> None:
+        try:
+            told.append(act())
+        except CameraError as error:
+            told.append(error)
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    return thread, told

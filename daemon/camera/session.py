@@ -170,7 +170,9 @@ class Session:
         label = None if time is None else dialects.bulb_label(time.labels)
         if time is None or label is None:
             advice = "Turn the mode dial to M, or to B; some bodies hold the shutter open by their own button only"
-            raise SettingRefused("time", "bulb", time.current if time else "nothing", time.labels if time else (), advice)
+            raise SettingRefused(
+                "time", "bulb", time.current if time else "nothing", time.labels if time else (), advice
+            )
         if time.current != label:
             self._settings.put("time", label, time)
         self._asking.drain()
@@ -213,7 +215,9 @@ class Session:
                     continue
                 raise self._why_not(fault) from None
             return asked[-1], schedule_clock.monotonic()
-        raise CameraError("This camera's shutter cannot be held open over the cable. Use its longest time, or a release.")
+        raise CameraError(
+            "This camera's shutter cannot be held open over the cable. Use its longest time, or a release."
+        )
 
     def _hold(self, until: float, files: list[Event]) -> bool:
         """Wait while the shutter is open, and listen; whether the camera ended the exposure by itself. [s]"""
@@ -250,7 +254,9 @@ class Session:
         try:
             size = self._asking.ask(self._link.preview, into)
         except FileExistsError:
-            raise StoreError(f"{into} exists already; nothing is overwritten. Write the live picture elsewhere.") from None
+            raise StoreError(
+                f"{into} exists already; nothing is overwritten. Write the live picture elsewhere."
+            ) from None
         except OSError as error:
             raise StoreError(f"{into} could not be written: {error.strerror}. Make room, or store elsewhere.") from None
         with open(into, "rb") as source:
