@@ -6,49 +6,26 @@ camera (`ptpip`, `inprocess`) asks through the methods and hears through listene
 
 from __future__ import annotations
 
-import io
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, Protocol
+from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-from PIL import Image
-
-from hardware_mocks import body, clock, jpeg
+from hardware_mocks import body, clock
 from hardware_mocks.card import Card, Entry
+from hardware_mocks.developing import Renderer, files_of, live_picture, spoilt, sway
 from hardware_mocks.dials import AUTO_FOCUS, Dials, Refusal
 from hardware_mocks.faults import Faults
 from hardware_mocks.marks import BULB
 from hardware_mocks.power import A_FRAME, A_LIVE_VIEW, A_SECOND_OPEN, Power
-from hardware_mocks.rawfile import raw_file
 from hardware_mocks.scales import Step, bulb_mark
 from hardware_mocks.shot import Optics, Shot
-from hardware_mocks.world import DRIFT_PX_PER_S, KNOCK_PX, MOST_DRIFT, World, smear
+from hardware_mocks.world import KNOCK_PX, World
 
 AUTO_FOCUS_M = 3.0
 ROOM_FOR_A_FRAME = 4_000_000  # the card counts as full below this [bytes]
-LIVE_VIEW_PX = 480  # width of a live view [pixels]
-LIVE_VIEW_S = 1 / 30  # exposure of one live picture [s]
 LAST_NUMBER = 9999
-
-
-class Renderer(Protocol):
-    """Makes pictures of shots."""
-
-    def prepare(self, optics: Optics) -> None:
-        """Do beforehand, in the background, what frames of this size need once."""
-        ...
-
-    def ready(self, optics: Optics) -> bool:
-        """Whether that is done."""
-        ...
-
-    def render(self, shot: Shot) -> NDArray[np.uint8]:
-        """The picture, height x width x 3, 0..255."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -427,9 +404,10 @@ class GardenCamera:
         The picture is worked out while the shutter is open, as far as its time is known; what is left is readout.
         """
         with self._lock:
-            raws = {name: self._dials.raw(name, 0.0) for name in ("image_format", "long_exposure_nr", "release_delay")}
-            steady = self._dials.raw("stabiliser", 0.0)
-            lag = self.timing.lag_s + (body.RELEASE_DELAY_S if raws["release_delay"] else 0.0)
+            quality, steady = self._dials.raw("image_format", 0.0), self._dials.raw("stabiliser", 0.0)
+            twice = self._dials.raw("long_exposure_nr", 0.0)
+            delayed = self._dials.raw("release_delay", 0.0)
+        lag = self.timing.lag_s + (body.RELEASE_DELAY_S if delayed else 0.0)
         opened = clock.monotonic() + lag
         with self._lock:
             self._open = True
@@ -443,7 +421,7 @@ class GardenCamera:
             shot = replace(shot, time=bulb_mark(time_s), time_s=time_s)
         with self._lock:
             world = replace(self._world)
-        files = self._files_of(shot, raws["image_format"], world, self._sway(shot, steady))
+        files = files_of(self._renderer, shot, quality, world, sway(shot, steady))
         closing = opened + shot.time_s
         if clock.wait(self._cut, closing - clock.monotonic()):
             return None
@@ -451,11 +429,13 @@ class GardenCamera:
             self._open = False
             knocked, self._knocked = self._knocked, False
         if knocked:
-            files = self._files_of(shot, raws["image_format"], world, KNOCK_PX)
-        dark = shot.time_s if raws["long_exposure_nr"] and shot.time_s >= body.LONG_EXPOSURE_S else 0.0
+            files = files_of(self._renderer, shot, quality, world, KNOCK_PX)
+        dark = shot.time_s if twice and shot.time_s >= body.LONG_EXPOSURE_S else 0.0
         if clock.wait(self._cut, closing + dark + self.timing.readout_s - clock.monotonic()):
             return None
-        return self._store(shot, self._spoilt(files, shot.number), closing)
+        if (line := self.faults.for_frame("spoil", shot.number)) is not None:
+            files = spoilt(files, line["how"])
+        return self._store(shot, files, closing)
 
     def _midway(self, shot: Shot, seconds: float) -> bool:
         """Let the script break the link, or take the power, half-way through; False when the power went. [s]"""
@@ -471,33 +451,6 @@ class GardenCamera:
         """How long the battery holds a shutter open. [s]"""
         with self._lock:
             return self._power.lasts_open_s()
-
-    @staticmethod
-    def _sway(shot: Shot, steady: int) -> float:
-        """Smear of a stabiliser that was left on upon a tripod, a share of the width."""
-        return min(MOST_DRIFT, DRIFT_PX_PER_S * shot.time_s) if steady and shot.time_s >= body.LONG_EXPOSURE_S else 0.0
-
-    def _files_of(self, shot: Shot, quality: int, world: World, sway: float) -> dict[str, bytes]:
-        """The files of a frame by ending, as the image format asks."""
-        picture = world.seen(self._renderer.render(shot))
-        if sway:
-            picture = smear(picture, sway)
-        files = {}
-        if quality != body.RAW:
-            files["JPG"] = jpeg.encode(picture, shot)
-        if quality >= body.RAW:
-            files["DNG"] = raw_file(self._renderer, picture, shot)
-        return files
-
-    def _spoilt(self, files: dict[str, bytes], number: int) -> dict[str, bytes]:
-        if (line := self.faults.for_frame("spoil", number)) is None:
-            return files
-        how: dict[str, Callable[[bytes], bytes]] = {
-            "empty": lambda content: b"",
-            "truncated": lambda content: content[: len(content) // 2],
-            "format": lambda content: b"a note about the garden\n" * 100,
-        }
-        return {ending: how[line["how"]](content) for ending, content in files.items()}
 
     def _store(self, shot: Shot, files: dict[str, bytes], closing: float) -> list[int]:
         with self._lock:
@@ -563,7 +516,7 @@ class GardenCamera:
             self._live = on
 
     def live_picture(self) -> bytes:
-        """One live picture as a JPEG: as bright as the exposure would be, as far as ISO reaches, blurred by 1/30 s.
+        """One live picture as a JPEG.
 
         Refusal ``general`` when live view is off, ``busy`` while exposing.
         """
@@ -577,18 +530,7 @@ class GardenCamera:
             shot = self._shot(self._exposures + 1)
             world = replace(self._world)
             highest = self._dials.scales.marks("iso")[-1].exact
-        width = min(LIVE_VIEW_PX, shot.optics.size[0])
-        size = (width, round(width * shot.optics.size[1] / shot.optics.size[0]))
-        time_s = min(shot.time_s, LIVE_VIEW_S)
-        shot = replace(
-            shot,
-            optics=replace(shot.optics, size=size),
-            time_s=time_s,
-            iso=min(highest, shot.iso * shot.time_s / time_s),
-        )
-        sink = io.BytesIO()
-        Image.fromarray(world.seen(self._renderer.render(shot))).save(sink, "JPEG", quality=80)
-        return sink.getvalue()
+        return live_picture(self._renderer, shot, world, highest)
 
     # -- files ------------------------------------------------------------------------------------------------------
 

@@ -100,8 +100,8 @@ def obey(camera: GardenCamera, request: Any) -> dict[str, Any]:
     elif deed == "shake":
         camera.shake()
     elif deed == "kick":
-        shift = [_number({name: request.get(name, 0.0)}, name, -1, 1) for name in ("across", "down")]
-        camera.kick(*shift, _number({"tilt_deg": request.get("tilt_deg", 0.0)}, "tilt_deg", -45, 45))
+        tilt = _number({"tilt_deg": 0.0} | dict(request), "tilt_deg", -45, 45)
+        camera.kick(_share(request, "across"), _share(request, "down"), tilt)
     elif deed == "clock":
         camera.shift_clock(_number(request, "shift_s", -1e9, 1e9))
     elif deed == "wake":
@@ -120,6 +120,10 @@ def obey(camera: GardenCamera, request: Any) -> dict[str, Any]:
     return {}
 
 
+def _share(request: Mapping[str, Any], name: str) -> float:
+    return _number({name: 0.0} | dict(request), name, -1, 1)
+
+
 def _turn(camera: GardenCamera, request: Mapping[str, Any]) -> None:
     if "polariser_deg" in request:
         camera.turn_polariser(_number(request, "polariser_deg", -360, 360))
@@ -127,8 +131,7 @@ def _turn(camera: GardenCamera, request: Mapping[str, Any]) -> None:
     portrait = request.get("portrait")
     if not isinstance(portrait, bool | None):
         raise _Wrong(f"turn: portrait: found {portrait!r}; allowed: true or false")
-    shift = [_number({name: request.get(name, 0.0)}, name, -1, 1) for name in ("across", "down")]
-    camera.frame_anew(*shift, portrait)
+    camera.frame_anew(_share(request, "across"), _share(request, "down"), portrait)
 
 
 def _answer(camera: GardenCamera, line: bytes) -> dict[str, Any]:

@@ -23,8 +23,9 @@ from daemon.errors import (
     StoreError,
 )
 from hardware_mocks import clock, jpeg
-from hardware_mocks.camera import GardenCamera, Renderer
+from hardware_mocks.camera import GardenCamera
 from hardware_mocks.card import Card, Entry
+from hardware_mocks.developing import Renderer
 from hardware_mocks.dials import Refusal
 from hardware_mocks.faults import Faults
 from hardware_mocks.hands import obey

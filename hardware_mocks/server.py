@@ -21,8 +21,9 @@ from typing import Any
 
 from daemon.errors import UsageError
 from hardware_mocks import clock
-from hardware_mocks.camera import GardenCamera, Renderer
+from hardware_mocks.camera import GardenCamera
 from hardware_mocks.card import Card
+from hardware_mocks.developing import Renderer
 from hardware_mocks.faults import Faults
 from hardware_mocks.hands import Hands, serve_hands
 from hardware_mocks.ptpip import Responder

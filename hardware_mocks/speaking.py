@@ -21,8 +21,9 @@ from daemon.camera.session import Session
 from daemon.camera.verbs import BulbExposure, CameraState, CardFile
 from daemon.errors import CameraSilent
 from hardware_mocks import clock, jpeg
-from hardware_mocks.camera import GardenCamera, Renderer
+from hardware_mocks.camera import GardenCamera
 from hardware_mocks.card import Card
+from hardware_mocks.developing import Renderer
 from hardware_mocks.dialects import DIALECTS, Dialect
 from hardware_mocks.dials import Reason, Refusal
 from hardware_mocks.faults import Faults

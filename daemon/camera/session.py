@@ -16,10 +16,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from daemon import clock, schedule_clock
+from daemon import clock
 from daemon.camera import dialects
 from daemon.camera.asking import Asking, Event, LinkLike, Pace, Widget
 from daemon.camera.errors_map import NOT_SUPPORTED, LinkFault, as_ours
+from daemon.camera.holding import Shutter
 from daemon.camera.settings import LOST_LINK, Settings
 from daemon.errors import BatteryLow, CameraBusy, CameraError, CameraSilent, CardFull, SettingRefused, StoreError
 
@@ -28,8 +29,6 @@ _ROOM_FOR_A_FRAME = 8_000_000  # common practice, no source [bytes]
 _DEAD_BATTERY = 5  # common practice, no source [per cent]
 _DEEPEST_FOLDER = 6
 _NEAR_S = 0.25  # from so long before the end of an exposure on the camera is asked more often [s]
-_HEARD_EVERY_S = 0.25  # how often a camera with an open shutter is listened to [s]
-_NO_SUCH_OPERATION = 0x2005  # ISO 15740
 _JPEG_BEGINS = b"\xff\xd8"
 _CLOCK_STEP_S = 2  # of the times that cameras give files [s]
 
@@ -44,6 +43,7 @@ class Session:
         self._asking = Asking(link, alive, self._pace)
         self._settings = Settings(self._asking)
         self.apply = self._settings.apply
+        self._shutter = Shutter(self._asking)
         self._looking = False
         self._prepare()
 
@@ -114,8 +114,7 @@ class Session:
     def _can_hold(self, time: Widget | None) -> bool:
         if time is None or dialects.bulb_label(time.labels) is None:
             return False
-        names = self._asking.ask(self._link.names)
-        return any(name in names for name, _, _ in dialects.HOLDS)
+        return self._shutter.can_be_held()
 
     def _clock(self) -> str | None:
         """The camera's clock. The process runs in UTC, so that the seconds stand for what the camera itself shows."""
@@ -169,84 +168,27 @@ class Session:
         time = self._settings.read("time")
         label = None if time is None else dialects.bulb_label(time.labels)
         if time is None or label is None:
-            advice = "Turn the mode dial to M, or to B; some bodies hold the shutter open by their own button only"
-            raise SettingRefused(
-                "time", "bulb", time.current if time else "nothing", time.labels if time else (), advice
-            )
+            shown, offered = (time.current, time.labels) if time else ("nothing", ())
+            raise SettingRefused("time", "bulb", shown, offered, "Turn the mode dial to M, or to B")
         if time.current != label:
             self._settings.put("time", label, time)
         self._asking.drain()
-        opening, opened = self._press(busy_s)
-        files: list[Event] = []
         try:
-            early = self._hold(opened + seconds, files)
-        finally:
-            closing = schedule_clock.monotonic()
-            refusal = self._release()
-            closed = schedule_clock.monotonic()
-        if refusal is not None and not early:
-            raise self._why_not(refusal)
-        files = self._gather(files, 0.0, expected, limit_s)
+            held = self._shutter.hold(seconds, busy_s)
+        except LinkFault as fault:
+            raise self._why_not(fault) from None
+        files = self._gather(held.files, 0.0, expected, limit_s)
         return {
             "files": self._taken_in(files, expected),
-            "held_s": closing - opened if early else (closing + closed) / 2 - (opening + opened) / 2,
-            "within_s": (closed - closing + opened - opening) / 2,
-            "ended_early": early,
+            "held_s": held.seconds,
+            "within_s": held.within_s,
+            "ended_early": held.ended_early,
         }
-
-    def _press(self, busy_s: float) -> tuple[float, float]:
-        """Open the shutter; when that was asked for and when it was answered. [s]"""
-        names = self._asking.ask(self._link.names)
-        for name, press, _ in dialects.HOLDS:
-            if name not in names:
-                continue
-            asked: list[float] = []
-
-            def once(name: str = name, press: str = press, asked: list[float] = asked) -> None:
-                asked.append(schedule_clock.monotonic())
-                self._link.send(name, press)
-
-            try:
-                self._asking.patiently(once, busy_s)
-            except LinkFault as fault:
-                if fault.busy:
-                    raise CameraBusy(f"The camera was still busy {busy_s:g} s after its shutter was to open.") from None
-                if fault.code == NOT_SUPPORTED or fault.response == _NO_SUCH_OPERATION:
-                    continue
-                raise self._why_not(fault) from None
-            return asked[-1], schedule_clock.monotonic()
-        raise CameraError(
-            "This camera's shutter cannot be held open over the cable. Use its longest time, or a release."
-        )
-
-    def _hold(self, until: float, files: list[Event]) -> bool:
-        """Wait while the shutter is open, and listen; whether the camera ended the exposure by itself. [s]"""
-        while (left := until - schedule_clock.monotonic()) > _NEAR_S:
-            schedule_clock.sleep(min(_HEARD_EVERY_S, left - _NEAR_S))
-            event = self._asking.ask(self._link.event, 1)
-            if event.kind == "file" and (event.folder, event.name) not in self._asking.known:
-                files.append(event)
-                return True
-        schedule_clock.sleep(left)
-        return False
-
-    def _release(self) -> LinkFault | None:
-        """Close the shutter; why not, if it did not."""
-        refusal = None
-        names = self._link.names()
-        for name, _, release in dialects.HOLDS:
-            if name in names:
-                try:
-                    self._link.send(name, release)
-                    return None
-                except LinkFault as fault:
-                    refusal = fault
-        return refusal
 
     def close_shutter(self) -> None:
         """Close a shutter that an earlier camera process may have left open."""
         with suppress(LinkFault):
-            self._release()
+            self._shutter.close()
 
     def preview(self, into: Path) -> int:
         """Write one live picture into a new file; its size. [bytes]"""

@@ -60,8 +60,9 @@ class SettingState(_Shape):
 class CameraState(_Shape):
     """What is connected and what can be set. ``battery`` in per cent, ``free_bytes`` on the card; None: not told.
 
-    ``clock`` is what the camera's own clock showed, in ISO 8601 without a zone. ``can_bulb`` and ``can_preview``: whether
-    the shutter can be held open over the cable, and live view is to be had. ``untold`` are settings that this camera has and refused to tell, or was too busy to, however often it was asked.
+    ``clock`` is what the camera's own clock showed, in ISO 8601 without a zone. ``can_bulb`` and ``can_preview``:
+    whether the shutter can be held open over the cable, and the library says that live view is to be had. ``untold``
+    are settings that this camera has and refused to tell, or was too busy to, however often it was asked.
     """
 
     model: str
