@@ -1,4 +1,4 @@
-"""From a shot to the files of a frame: what the rig's state adds to the renderer's picture, the format asked, faults."""
+"""From a shot to the files of a frame: what hands add to the picture, the format that was asked for, and faults."""
 
 from __future__ import annotations
 
