@@ -29,6 +29,7 @@ from hardware_mocks.dials import Reason, Refusal
 from hardware_mocks.faults import Faults
 from hardware_mocks.hands import obey
 from hardware_mocks.inprocess import SHOWN
+from hardware_mocks.scales import Scales
 from hardware_mocks.scene import GardenRenderer
 from hardware_mocks.shot import Optics
 
@@ -172,7 +173,7 @@ class DialectLink:
         else:
             raise Refusal("invalid", f"{setting} has no {value}")
         if manner == "snaps":
-            raw = order[round(order.index(raw) / 3) * 3]
+            raw = min(Scales("full").marks(setting), key=lambda mark: abs(order.index(raw) - order.index(mark.raw))).raw
         if manner != "walks":
             self.core.set(setting, raw)
         elif not self.core.writable(setting):

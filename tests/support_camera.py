@@ -170,7 +170,7 @@ class ScriptedLink:
 
     ``widgets`` by the library's name; ``takes`` decides what a sent value makes of a widget's current label: it gets
     (name, value, widget) and returns the new label. ``events`` are announced one a call after the trigger; ``late``
-    before it; ``faults`` maps a verb to faults that its next calls raise.
+    before it; ``faults`` maps a verb, or a widget that is sent to, to faults that its next calls raise.
     """
 
     widgets: dict[str, Widget]
@@ -200,7 +200,8 @@ class ScriptedLink:
 
     def send(self, name: str, value: str) -> None:
         self.sent.append((name, value))
-        self._fault("send")
+        self._fault(name if name in self.faults else "send")
+        self.triggered += value in ("1", "Press Full")  # a shutter that is held open
         old = self.widgets[name]
         new = self.takes(name, value, old)
         self.widgets[name] = Widget(old.name, new, old.labels, old.writable, old.raw)

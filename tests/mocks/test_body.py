@@ -1,4 +1,4 @@
-"""The simulated body: what its menu, its battery, its clock and the hands at it do, measured in its pictures and times."""
+"""The simulated body: what menu, battery, clock and hands do, measured in its pictures and times."""
 
 from __future__ import annotations
 

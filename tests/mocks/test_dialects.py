@@ -91,10 +91,10 @@ def test_a_value_that_snaps_to_another_is_refused_and_the_old_one_put_back(speak
     camera = speak("snapping")
     standing = camera.state().settings["aperture"].current
     with pytest.raises(SettingRefused) as refusal:
-        camera.apply({"aperture": "f/5.6"})
-    assert (refusal.value.asked, refusal.value.found) == ("f/5.6", "f/5")
-    assert camera.state().settings["aperture"].current != "f/5.6"
-    assert standing == "f/8"
+        camera.apply({"aperture": "f/6.3"})
+    assert (refusal.value.asked, refusal.value.found) == ("f/6.3", "f/5.6")
+    assert camera.state().settings["aperture"].current == standing == "f/8"
+    assert camera.apply({"aperture": "f/4"}) == {"aperture": "f/4"}, "a full stop is taken"
 
 
 def test_a_dial_on_the_wrong_letter_is_named_in_every_dialect(speak: Make) -> None:
