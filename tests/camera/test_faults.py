@@ -52,7 +52,7 @@ def log() -> RecordingLog:
 
 @pytest.fixture
 def camera(running: Simulator, hands: Ask, log: RecordingLog, tmp_path: Path) -> Iterator[CameraProcess]:
-    with CameraProcess(running.camera, tmp_path / "work", log, deadlines=impatient(busy_s=2.0)) as opened:
+    with CameraProcess(running.camera, tmp_path / "work", log, deadlines=impatient(busy_s=2.0, readout_s=4.0)) as opened:
         opened.apply(QUICK | {"image_format": "JPEG Fine"})
         yield opened
 
@@ -290,6 +290,27 @@ def test_a_camera_that_went_to_sleep_is_absent_until_a_hand_wakes_it(hands: Ask,
             camera.expose(1 / 128)  # what it told a moment ago, the library would still know
         other.worked().wake()
         assert camera.state().battery == 80
+
+
+@pytest.mark.parametrize("verb", ["set", "list", "info", "object", "capture"])
+def test_a_camera_that_hangs_in_any_verb_is_found_out_and_works_again(
+    camera: CameraProcess, hands: Ask, tmp_path: Path, verb: str
+) -> None:
+    [known] = camera.expose(1 / 512)
+
+    def work(into: Path) -> None:
+        camera.apply({"iso": "200" if camera.state().settings["iso"].current == "100" else "100"})
+        camera.card(fresh=True)
+        camera.fetch(known, into)
+        camera.expose(1 / 512)
+
+    hands({"do": "fault", "line": {"fault": "silent", "verb": verb}})
+    try:
+        work(tmp_path / "first.jpg")
+        assert verb in ("list", "info"), "these two are asked for again by the supervisor and by the library"
+    except CameraError as error:
+        assert isinstance(error, CameraAbsent | CameraSilent)
+    work(tmp_path / "second.jpg")
 
 
 def test_opening_a_camera_that_never_answers_is_given_up_in_time(
