@@ -52,7 +52,9 @@ def log() -> RecordingLog:
 
 @pytest.fixture
 def camera(running: Simulator, hands: Ask, log: RecordingLog, tmp_path: Path) -> Iterator[CameraProcess]:
-    with CameraProcess(running.camera, tmp_path / "work", log, deadlines=impatient(busy_s=2.0, readout_s=4.0)) as opened:
+    with CameraProcess(
+        running.camera, tmp_path / "work", log, deadlines=impatient(busy_s=2.0, readout_s=4.0)
+    ) as opened:
         opened.apply(QUICK | {"image_format": "JPEG Fine"})
         yield opened
 
