@@ -6,14 +6,13 @@ of reaching a camera offers it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Protocol, cast
 
 from daemon.camera.binding import TOLERANCE, Binding, bind
 from daemon.camera.dialects import camera_readings
-from daemon.camera.verbs import CameraState, CardFile, SettingName
+from daemon.camera.verbs import BulbExposure, CameraState, SettingName
 from daemon.errors import BindingRefused
 from plans.plan import ControlStep, ExposeStep, MarkValue, Plan, Settings
 from plans.stops import Mark, Scale, light_of
@@ -22,8 +21,8 @@ from plans.stops import Mark, Scale, light_of
 class HoldsOpen(Protocol):
     """A camera whose shutter can be held open."""
 
-    def bulb(self, seconds: float) -> Sequence[CardFile]:
-        """Take one frame, the shutter held open for so long; the files it made on the card. [s]"""
+    def bulb(self, seconds: float) -> BulbExposure:
+        """Take one frame, the shutter held open for so long. [s]"""
         ...
 
 
@@ -81,7 +80,7 @@ def bind_to(camera: object, plan: Plan, state: CameraState) -> tuple[Binding, Bu
     steps = [step for step in plan.steps if isinstance(step, ExposeStep | ControlStep)]
     times = {step.settings.time.exact: step.settings.time for step in steps}
     beyond = tuple(times[exact] for exact in sorted(times) if is_beyond(exact, longest.exact))
-    offers = callable(getattr(camera, "bulb", None))
+    offers = state.can_bulb and callable(getattr(camera, "bulb", None))
     if beyond and not offers:
         shown = ", ".join(f"{value.mark} s" for value in beyond)
         raise BindingRefused(

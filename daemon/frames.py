@@ -131,7 +131,7 @@ class FrameTaker:
         with self._flight(bulb is not None):
             self.camera.apply({str(name): label for name, label in labels.items()})
             attempt = self.store.logbook.begin_attempt(row.id, exposure_s)
-            on_card = self.camera.expose(exposure_s) if bulb is None else list(bulb.camera.bulb(exposure_s))
+            on_card = self.camera.expose(exposure_s) if bulb is None else list(bulb.camera.bulb(exposure_s).files)
             stem = attempt_stem(row.step_id, attempt.number)
             return self.complete(attempt, stem, role_of(step), self.fetch(stem, on_card), settings)
 

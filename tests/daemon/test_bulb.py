@@ -11,7 +11,7 @@ from PIL import Image
 from support_inprocess import SIZE, Bench
 from support_run import small_plan
 
-from daemon.camera.verbs import CardFile
+from daemon.camera.verbs import BulbExposure, CameraState, CardFile
 from daemon.errors import BindingRefused
 from daemon.report import report
 from daemon.store import open_store
@@ -31,14 +31,14 @@ class HoldsOpen(InProcessCamera):
         self.held: list[float] = []
         self._names: set[str] = set()
 
-    def bulb(self, seconds: float) -> list[CardFile]:
+    def bulb(self, seconds: float) -> BulbExposure:
         assert self.state().settings["time"].current == "Bulb"
         self.held.append(seconds)
         self.apply({"time": "1/8000"})
         files = self.expose(1 / 8000)
         self.apply({"time": "Bulb"})
         self._names |= {file.name for file in files}
-        return files
+        return BulbExposure(files=tuple(files), held_s=seconds, within_s=0.0)
 
     def fetch(self, file: CardFile, into: Path) -> int:
         size = super().fetch(file, into)
@@ -50,6 +50,13 @@ class HoldsOpen(InProcessCamera):
             picture.save(into, "JPEG", exif=exif)
             size = into.stat().st_size
         return size
+
+
+class Shut(InProcessCamera):
+    """A simulated camera whose shutter cannot be held open from here."""
+
+    def state(self) -> CameraState:
+        return super().state().model_copy(update={"can_bulb": False})
 
 
 def plan_with_a_minute() -> Plan:
@@ -79,7 +86,7 @@ def test_a_bulb_picture_of_another_length_is_not_as_planned(made: Bench, monkeyp
     # The negative control: half of what was asked shows in the record, and is shot again.
     real = HoldsOpen.bulb
 
-    def half(self: HoldsOpen, seconds: float) -> list[CardFile]:
+    def half(self: HoldsOpen, seconds: float) -> BulbExposure:
         files = real(self, seconds)
         self.held[-1] = seconds / 2
         return files
@@ -91,7 +98,7 @@ def test_a_bulb_picture_of_another_length_is_not_as_planned(made: Bench, monkeyp
 
 
 def test_a_camera_that_cannot_be_held_open_refuses_before_the_first_frame_and_says_what_to_do(tmp_path: Path) -> None:
-    camera = InProcessCamera(renderer=FlatRenderer(), size=SIZE)
+    camera = Shut(renderer=FlatRenderer(), size=SIZE)
     with open_store(tmp_path / "store") as store:
         made = Bench(store, camera)
         with pytest.raises(BindingRefused, match=r"the plan wants 60 s; the longest .* is 30") as refused:
