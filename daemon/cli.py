@@ -30,6 +30,8 @@ _COMMANDS = {
     "resume": ("daemon.commands.shooting", "resume"),
     "runs": ("daemon.commands.records", "runs"),
     "sheet": ("daemon.commands.records", "sheet"),
+    "serve": ("daemon.commands.serve", "serve"),
+    "config": ("daemon.commands.config", "config"),
 }
 
 

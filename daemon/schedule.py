@@ -1,0 +1,5 @@
+"""Placeholder."""
+class Schedule:
+    def __init__(self, service): pass
+    def start(self): pass
+    def close(self): pass
