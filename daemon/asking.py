@@ -7,12 +7,14 @@ import uuid
 from collections.abc import Callable, Sequence
 from typing import Any, cast
 
+from daemon import clock
 from daemon.errors import RunPaused, UsageError
 from daemon.operator import Answer
+from daemon.tables import utc_text
 from plans.plan import OperatorStep
 
 Question = dict[str, Any]
-"""``question`` (its id), ``kind`` (act, choose, acknowledge), ``text``, ``why``, ``step``, ``choices``."""
+"""``id``, ``kind`` (hands, choice, caution), ``text``, ``why``, ``choices``, ``step``, ``since``."""
 
 
 class PageOperator:
@@ -34,15 +36,15 @@ class PageOperator:
 
     def act(self, step: OperatorStep) -> Answer:
         """Ask for hands."""
-        return cast(Answer, self._ask("act", step.text, ("done", "skip", "stop"), step.why, step.id))
+        return cast(Answer, self._ask("hands", step.text, ("done", "skip", "stop"), step.why, step.id))
 
     def choose(self, question: str, choices: Sequence[str]) -> str:
         """Ask for one of ``choices``."""
-        return self._ask("choose", question, tuple(choices))
+        return self._ask("choice", question, tuple(choices))
 
     def acknowledge(self, caution: str) -> None:
         """Ask that a caution be read."""
-        self._ask("acknowledge", caution, ("read",))
+        self._ask("caution", caution, ("read",))
 
     def answer(self, question: str | None, answer: str) -> None:
         """Answer the open question; ``question`` None: whichever is open.
@@ -56,7 +58,7 @@ class PageOperator:
             found = self._open
             if found is None:
                 raise UsageError("answer: found no open question. Look at the run's state")
-            if question not in (None, found["question"]):
+            if question not in (None, found["id"]):
                 raise UsageError(f"answer to {question!r}: found another question open: {found['text']}. Answer that")
             if answer not in found["choices"]:
                 raise UsageError(f"answer: found {answer!r}; allowed: {', '.join(found['choices'])}. Send one of them")
@@ -73,12 +75,13 @@ class PageOperator:
         with self._lock:
             self._answer = None
             self._open = {
-                "question": uuid.uuid4().hex,
+                "id": uuid.uuid4().hex[:12],
                 "kind": kind,
                 "text": text,
                 "why": why,
-                "step": step,
                 "choices": list(choices),
+                "step": step,
+                "since": utc_text(clock.utc_now()),
             }
         self._told()
         try:

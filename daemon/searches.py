@@ -65,7 +65,8 @@ class Searches(Database):
         found = self._page(RunRow, tables.runs, [tables.runs.c.id == number], tables.runs.c.id, 1)
         if not found:
             raise NotThere(f"run {which[:40]!r}: found none of this number; allowed: {known}. List the runs")
-        return found[0]
+        row: RunRow = found[0]
+        return row
 
     def pictures(self, runs: Sequence[int]) -> dict[int, int]:
         """How many pictures each of these runs has."""
@@ -105,7 +106,8 @@ class Searches(Database):
         found = self._page(FileRow, tables.files, [tables.files.c.id == number], tables.files.c.id, 1)
         if not found:
             raise NotThere(f"file {number}: found none of this number. List the frames of the run")
-        return found[0]
+        row: FileRow = found[0]
+        return row
 
     def readings(self, run: int, after: int = 0, limit: int = 500) -> list[ReadingRow]:
         """Readings on a run's frames, oldest first."""

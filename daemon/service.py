@@ -7,11 +7,12 @@ module knows nothing of HTTP.
 
 from __future__ import annotations
 
+import importlib
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import timedelta
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Literal, get_args, get_type_hints
@@ -23,6 +24,8 @@ from daemon.feed import Command, CommandQueue, Event
 from daemon.texts import Written, as_composed, demand_reachable, stand_in_scales
 
 if TYPE_CHECKING:
+    from daemon.camera.supervisor import CameraProcess
+    from daemon.camera.verbs import CameraState
     from daemon.config import Config
     from daemon.operator import Operator
     from daemon.store import Store
@@ -48,6 +51,7 @@ class Order:
     composed: bool = False
     reachable: bool = False
     patience_s: float | None = None
+    manners: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass
@@ -61,6 +65,8 @@ class Job:
     ended: threading.Event = field(default_factory=threading.Event)
     commands: CommandQueue = field(default_factory=CommandQueue)
     operator: Operator | None = None
+    runner: Any = None
+    stopping: threading.Event = field(default_factory=threading.Event)
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -130,11 +136,10 @@ class Service:
         job = self.job
         if job is None:
             return {"run": None, "job": None, "asking": None, "progress": None, "verbs": verbs()}
-        question = getattr(job.operator, "open_question", None)
         return {
             "run": job.run,
-            "job": {"id": job.order.id, "state": job.state},
-            "asking": dict(question) if isinstance(question, dict) else question,
+            "job": {"id": job.order.id, "state": job.state, "runner": getattr(job.runner, "state", None)},
+            "asking": _open_question(job),
             "progress": dict(self._progress),
             "verbs": verbs(),
         }
@@ -152,6 +157,9 @@ class Service:
         known = self._jobs.get(order.id)
         if known is not None:
             return known
+        from daemon.runner import Manners
+
+        _manners(Manners, 0.0, order)
         plan = self._checked(order)
         with self._lock:
             known = self._jobs.get(order.id)
@@ -200,13 +208,15 @@ class Service:
             if job is None or job.run != run:
                 now = f"run {job.run} goes on" if job else "no run goes on"
                 raise UsageError(f"command {command.verb} to run {run}: found that {now}. Resume the run first")
-            operator, data = job.operator, data or {}
+            operator, data, verb = job.operator, data or {}, str(command.verb)
             if isinstance(operator, PageOperator):
-                if command.verb == "answer":
+                if verb == "answer":
                     operator.answer(data.get("question"), str(data.get("answer", "")))
-                if command.verb in ("stop", "stop-now"):
+                if verb in ("stop", "stop-now"):
                     operator.stop()
-            if command.verb != "answer" or not isinstance(operator, PageOperator):
+            if verb in ("stop", "stop-now"):
+                job.stopping.set()
+            if verb != "answer" or not isinstance(operator, PageOperator):
                 job.commands.send(command)
             told = {"id": command.id, "run": run, "verb": command.verb, "accepted": True, "repeated": False}
             self._sent[command.id] = told
@@ -219,7 +229,8 @@ class Service:
         """Take no more orders and stop the run after the frame in flight. Idempotent, and returns at once."""
         self.ending.set()
         job = self.job
-        if job is not None:
+        if job is not None and not job.stopping.is_set():
+            job.stopping.set()
             if isinstance(job.operator, PageOperator):
                 job.operator.stop()
             job.commands.send(Command("service-ends", "stop"))
@@ -297,23 +308,27 @@ class Service:
         name = order.operator or self.config.operator
         if name == "nobody":
             return None
-        return PageOperator(self.changed) if name == "page" else named_operator(name, port)
+        if name != "page":
+            return named_operator(name, port)
+        if find_spec("daemon.questions"):  # the runner's own, which hears every verb while it waits
+            operator: Operator = importlib.import_module("daemon.questions").QueueOperator("page")
+            return operator
+        return PageOperator(self.changed)
 
     def _carry_out(self, job: Job, port: str | None) -> None:
         from daemon.assembly import library_folder, open_camera
-        from daemon.context import first_state
         from daemon.runner import Manners, Runner
 
         order, runner = job.order, None
         patience = self.config.patience_s if order.patience_s is None else order.patience_s
         try:
             with self._camera, open_camera(port, library_folder(self.store)) as camera:
-                manners = Manners(patience, order.reachable)
-                runner = Runner(self.store, camera, job.operator, self._heard, job.commands, manners)
+                manners = _manners(Manners, patience, order)
+                job.runner = runner = Runner(self.store, camera, job.operator, self._heard, job.commands, manners)
                 if order.written is None:
                     runner.resume(order.which or "last")
                 else:
-                    state = first_state(camera, manners, job.commands, self._heard)
+                    state = self._first_state(camera, job, patience)
                     plan, job.notes = order.written.plan_for(state, order.composed)
                     demand_reachable(plan, order.reachable)
                     runner.start(plan)
@@ -332,6 +347,21 @@ class Service:
             job.ended.set()
             job.begun.set()
             self.changed()
+
+    def _first_state(self, camera: CameraProcess, job: Job, patience_s: float) -> CameraState:
+        """What the camera tells of itself; one that is not there is waited for."""
+        from daemon.context import ASK_AGAIN_S, LOST
+
+        end = clock.monotonic() + patience_s
+        while True:
+            try:
+                return camera.state()
+            except LOST as trouble:
+                self.failures.failed("camera", why=str(trouble))
+                if clock.monotonic() >= end:
+                    raise
+            if clock.wait(job.stopping, ASK_AGAIN_S):
+                raise RunPaused("Stopped as asked, while the camera was waited for. Nothing was begun")
 
     def _heard(self, event: Event) -> None:
         job, data = self._current, event.data
@@ -352,11 +382,32 @@ class Service:
         self.changed(event)
 
 
+def _open_question(job: Job) -> dict[str, Any] | None:
+    """What is asked of the operator now, as plain data."""
+    if isinstance(job.operator, PageOperator):
+        return job.operator.open_question
+    question = getattr(job.runner, "question", None)
+    return None if question is None else dict(question.as_json())
+
+
+def _manners(shape: Any, patience_s: float, order: Order) -> Any:
+    """How the run is to behave.
+
+    Raises
+    ------
+    UsageError
+        If the order names a manner that there is not, or one of another kind.
+    """
+    known = {one.name: one for one in fields(shape) if one.name not in ("patience_s", "reachable")}
+    for name in order.manners:
+        if name not in known:
+            raise UsageError(f"manners: found {name[:40]!r}; allowed: {', '.join(known) or 'none'}. Leave it out")
+    return shape(patience_s=patience_s, reachable=order.reachable, **order.manners)
+
+
 def verbs() -> dict[str, str]:
     """Every verb that a run takes, with what it does."""
     if find_spec("daemon.states"):
-        import importlib
-
         told = dict(importlib.import_module("daemon.states").VERBS)
     else:
         told = dict.fromkeys(get_args(get_type_hints(Command)["verb"]), "")

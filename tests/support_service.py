@@ -68,8 +68,8 @@ class Served:
         end = time.monotonic() + within_s
         while (state := self.state())["job"] is not None:
             if asking := state["asking"]:
-                data = {"question": asking["question"], "answer": asking["choices"][0]}
-                tree = {"id": asking["question"], "verb": "answer", "data": data}
+                data = {"question": asking["id"], "answer": asking["choices"][0]}
+                tree = {"id": asking["id"], "verb": "answer", "data": data}
                 self.client.post(f"/api/runs/{run}/commands", json=tree)
             assert time.monotonic() < end, state
             time.sleep(0.05)

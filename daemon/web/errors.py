@@ -52,7 +52,7 @@ def status_of(error: BaseException) -> int:
 
 
 def as_told(error: BaseException, asked: str) -> dict[str, Any]:
-    """The body for an error. ``error``, ``message``, ``asked``, ``found``, ``allowed`` and ``todo`` are always there."""
+    """The body for an error. ``error``, ``message``, ``asked``, ``found``, ``allowed``, ``todo`` are always there."""
     if isinstance(error, Refused):
         return {"error": error.name, "message": str(error)} | error.parts
     if not isinstance(error, StopwrightError):
@@ -67,5 +67,5 @@ def as_told(error: BaseException, asked: str) -> dict[str, Any]:
     text = str(error)
     parts: dict[str, Any] = {"asked": asked, "found": text, "allowed": None, "todo": None}
     if (match := _PARTS.fullmatch(text)) and "\n" not in text:
-        parts = {name: value for name, value in match.groupdict().items()}
+        parts = dict(match.groupdict())
     return parts | error.as_json() | {"message": text}

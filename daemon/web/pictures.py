@@ -94,7 +94,7 @@ def sheet_names(needs: Needs, row: RunRow) -> list[str]:
     """The files of a run's sheet, by name."""
     folder = needs.service.store.files.path(row.folder)
     try:
-        return sorted(name for name in os.listdir(folder) if _SHEET.fullmatch(name))
+        return sorted(entry.name for entry in folder.iterdir() if _SHEET.fullmatch(entry.name))
     except OSError:
         return []
 
@@ -157,5 +157,5 @@ def _make_room(folder: Path, most: int) -> None:
         if total <= most:
             break
         with suppress(OSError):
-            os.unlink(name)
+            Path(name).unlink()
             total -= size

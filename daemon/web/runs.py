@@ -37,7 +37,7 @@ def shoot(asked: ToShoot, needs: With, response: Response) -> dict[str, Any]:
     run."""
     return _begun(needs, response, Order(
         asked.id, asked.brief.written(), None, asked.camera, asked.operator, asked.composed, asked.reachable,
-        asked.patience_s,
+        asked.patience_s, asked.manners,
     ))  # fmt: skip
 
 
@@ -46,7 +46,7 @@ def resume(run: Which, asked: ToResume, needs: With, response: Response) -> dict
     """Go on with a run that stopped; answers as for a new one."""
     found = needs.searches.run(run)
     return _begun(needs, response, Order(
-        asked.id, None, str(found.id), asked.camera, asked.operator, False, asked.reachable, asked.patience_s
+        asked.id, None, str(found.id), asked.camera, asked.operator, False, asked.reachable, asked.patience_s, asked.manners
     ))  # fmt: skip
 
 

@@ -71,6 +71,7 @@ class ToResume(Sent):
     operator: Name | None = None
     reachable: bool = False
     patience_s: Annotated[float, Field(ge=0, le=86400)] | None = None
+    manners: dict[Name, bool | float | str | None] = Field(default_factory=dict, max_length=20)
 
 
 class ToShoot(ToResume):
