@@ -31,6 +31,8 @@ _COMMANDS = {
     "runs": ("daemon.commands.records", "runs"),
     "sheet": ("daemon.commands.records", "sheet"),
     "serve": ("daemon.commands.serve", "serve"),
+    "pair": ("daemon.commands.serve", "pair"),
+    "schedule": ("daemon.commands.schedule", "schedule"),
     "config": ("daemon.commands.config", "config"),
 }
 

@@ -1,7 +1,7 @@
 """What the service is set to: from a TOML file and the environment, and where each value came from.
 
-Later sources win: what is built in, the file, ``STOPWRIGHT_NAME`` in the environment, options of the command. The file is
-``$STOPWRIGHT_CONFIG``, else ``stopwright/config.toml`` in ``$XDG_CONFIG_HOME`` or ``~/.config``.
+Later sources win: what is built in, the file, ``STOPWRIGHT_NAME`` in the environment, options of the command. The file
+is ``$STOPWRIGHT_CONFIG``, else ``stopwright/config.toml`` in ``$XDG_CONFIG_HOME`` or ``~/.config``.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class Config(BaseSettings):
         dotenv_settings: PydanticBaseSettingsSource,
         file_secret_settings: PydanticBaseSettingsSource,
     ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """What is given to the constructor alone: `load` gathers the sources itself, to know where each value is from."""
+        """What is given to the constructor alone: `load` gathers the sources itself, to know their places."""
         return (init_settings,)
 
 

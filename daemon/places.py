@@ -1,6 +1,6 @@
 """Where the service keeps what is not the record: its token and address, and previews that can be made again.
 
-Both lie outside the store, so that a copy of the store carries no key and no clutter, and are named by the store's path.
+Both lie outside the store, so that a copy of the store carries no key and no clutter, named by its path.
 """
 
 from __future__ import annotations

@@ -7,7 +7,18 @@ from typing import Any
 
 import click
 
-from daemon.commands.common import camera_option, ends_well, place, say, store_option, word
+from daemon.commands.common import (
+    camera_option,
+    ends_well,
+    json_option,
+    note,
+    place,
+    print_json,
+    say,
+    store_option,
+    word,
+)
+from daemon.errors import UsageError
 
 
 @click.command()
@@ -53,3 +64,34 @@ def serve(
     with open_store(Path(config.store)) as store, store.lock("stopwright serve"):
         store.note_run(0)
         run_server(loaded, Service(store, config))
+
+
+@click.command()
+@store_option
+@click.option("--control", is_flag=True, help="The device may control runs; left out: it may only watch.")
+@json_option
+@ends_well
+def pair(store_dir: Path | None, control: bool, as_json: bool) -> None:
+    """Pair a phone or another computer with the running service: a code and a QR code, for two minutes.
+
+    Plain HTTP can be read by others on the same network: use the rig's own encrypted hotspot.
+    """
+    from daemon.client import running_service
+
+    service = running_service(store_dir)
+    if service is None:
+        raise UsageError("pair: found no service that runs on this store. Start one: stopwright serve --lan")
+    offer = service.ask("POST", "/api/pairing", {"role": "control" if control else "watch"})
+    if as_json:
+        print_json({name: value for name, value in offer.items() if name != "qr_svg"})
+        return
+    import sys
+
+    import segno
+
+    segno.make(offer["urls"][0], micro=False).terminal(out=sys.stdout, compact=True)
+    for url in offer["urls"]:
+        say(url)
+    say(f"\nCode {offer['code']}, for one device, to {offer['role']}, within {offer['expires_s'] / 60:.0f} minutes.")
+    if offer["urls"][0].startswith("http://127."):
+        note("stopwright: the service listens on this computer alone; for other devices: stopwright serve --lan")

@@ -1,4 +1,4 @@
-"""The application: every part of the interface behind one guard, one shape of error, and the pages where there are any."""
+"""The application: the parts of the interface behind one guard, one shape of error, and pages where there are any."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from daemon.config import Loaded
 from daemon.errors import StopwrightError
-from daemon.web import live, own, pictures, planning, runs
+from daemon.web import live, own, pictures, planning, runs, schedule
 from daemon.web.errors import Refused, as_told, status_of
 from daemon.web.guard import Guard
 from daemon.web.needs import Needs
@@ -46,17 +46,15 @@ def make_app(needs: Needs, loaded: Loaded) -> Any:
     )  # fmt: skip
     app.state.needs, app.state.loaded, app.state.streams = needs, loaded, set()
     right = [Depends(HTTPBearer(auto_error=False, description="The token of this computer; browsers have a session"))]
-    for part in (own, planning, runs, pictures, live):
+    for part in (own, planning, runs, pictures, schedule, live):
         app.include_router(part.router, dependencies=right)
-    if find_spec("daemon.web.schedule"):
-        app.include_router(importlib.import_module("daemon.web.schedule").router, dependencies=right)
     if find_spec(PAGES):
         app.include_router(importlib.import_module(PAGES).router)
     app.add_exception_handler(StopwrightError, _refused)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(Exception, _fault)
-    app.add_middleware(Guard, access=needs.access, names=loaded.config.names)  # type: ignore[arg-type]
+    app.add_middleware(Guard, access=needs.access, names=loaded.config.names)
     return app
 
 

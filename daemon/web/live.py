@@ -1,8 +1,8 @@
 """Live events (SSE). What is durable is read from the logbook, live or after a reconnection alike.
 
 Each durable message has the id ``EVENT-FRAME``: the newest event and frame of the logbook that the client has then.
-Sent back as ``Last-Event-ID`` (or ``since``), the stream goes on there, with nothing left out and nothing twice. Messages
-``state`` and ``step`` tell the present only and have no id.
+Sent back as ``Last-Event-ID`` (or ``since``), the stream goes on there, with nothing left out and nothing twice.
+Messages ``state`` and ``step`` (a step begins, a frame is kept) tell the present only and have no id.
 """
 
 from __future__ import annotations
@@ -108,6 +108,6 @@ class _Stream:
         return batch
 
     def _heard(self, event: Event | None) -> None:
-        if event is not None and event.kind == "step-started":
+        if event is not None and event.kind in ("step-started", "frame-kept"):
             self._steps.append(event)
         self._loop.call_soon_threadsafe(self._wake.set)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import Depends, Path, Request
 
+from daemon.schedule import Schedule
 from daemon.searches import Searches
 from daemon.service import Service
 from daemon.web.access import Access
@@ -20,7 +21,7 @@ HEAVY_AT_ONCE, HEAVY_WAIT_S = 2, 20.0
 class Needs:
     """One of each, for as long as the service lives."""
 
-    def __init__(self, service: Service, access: Access, schedule: Any = None):
+    def __init__(self, service: Service, access: Access, schedule: Schedule):
         self.service, self.access, self.schedule = service, access, schedule
         self.searches = Searches(service.store)
         self._heavy = threading.BoundedSemaphore(HEAVY_AT_ONCE)

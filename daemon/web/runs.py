@@ -46,7 +46,8 @@ def resume(run: Which, asked: ToResume, needs: With, response: Response) -> dict
     """Go on with a run that stopped; answers as for a new one."""
     found = needs.searches.run(run)
     return _begun(needs, response, Order(
-        asked.id, None, str(found.id), asked.camera, asked.operator, False, asked.reachable, asked.patience_s, asked.manners
+        asked.id, None, str(found.id), asked.camera, asked.operator, False, asked.reachable, asked.patience_s,
+        asked.manners,
     ))  # fmt: skip
 
 

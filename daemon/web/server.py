@@ -18,6 +18,7 @@ from daemon import clock, log, notify
 from daemon.config import Loaded
 from daemon.errors import StopwrightError, UsageError
 from daemon.places import ADDRESS, state_folder, write_private
+from daemon.schedule import Schedule
 from daemon.service import Order, Service
 from daemon.web.access import Access
 from daemon.web.app import make_app
@@ -34,7 +35,7 @@ class PatientProtocol(H11Protocol):
 
     _timer: asyncio.TimerHandle | None = None
 
-    def connection_made(self, transport: Any) -> None:  # type: ignore[override]
+    def connection_made(self, transport: Any) -> None:
         """A client came: its first request is due."""
         super().connection_made(transport)
         self._timer = self.loop.call_later(HEADERS_S, self._too_slow)
@@ -123,8 +124,6 @@ def serve(loaded: Loaded, service: Service) -> None:
     folder = state_folder(store.path)
     access = Access(folder)
     log.take_over("uvicorn", "uvicorn.error", "apscheduler", "asyncio", "sse_starlette")
-    from daemon.schedule import Schedule
-
     schedule = Schedule(service)
     needs = Needs(service, access, schedule)
     app = make_app(needs, loaded)
