@@ -5,13 +5,15 @@ from __future__ import annotations
 import threading
 import uuid
 from collections.abc import Callable, Sequence
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any
 
 from daemon import clock
 from daemon.errors import RunPaused, UsageError
-from daemon.operator import Answer
 from daemon.tables import utc_text
-from plans.plan import OperatorStep
+
+if TYPE_CHECKING:
+    from daemon.operator import Answer
+    from plans.plan import OperatorStep
 
 Question = dict[str, Any]
 """``id``, ``kind`` (hands, choice, caution), ``text``, ``why``, ``choices``, ``step``, ``since``."""
@@ -36,7 +38,7 @@ class PageOperator:
 
     def act(self, step: OperatorStep) -> Answer:
         """Ask for hands."""
-        return cast(Answer, self._ask("hands", step.text, ("done", "skip", "stop"), step.why, step.id))
+        return self._ask("hands", step.text, ("done", "skip", "stop"), step.why, step.id)  # type: ignore[return-value]
 
     def choose(self, question: str, choices: Sequence[str]) -> str:
         """Ask for one of ``choices``."""

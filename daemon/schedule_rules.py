@@ -14,9 +14,6 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, field_validator, model_validator
 
-from plans.ephemeris import SUNRISE_DEG
-from plans.sun_times import sun_at
-
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 FIRST, LAST = datetime(1970, 1, 3, tzinfo=UTC), datetime(2199, 12, 29, tzinfo=UTC)
@@ -137,6 +134,8 @@ def local_instant(day: date, time: Time, timezone: str) -> datetime:
 def _on(rule: Daily | Sun, day: date) -> datetime | None:
     if isinstance(rule, Daily):
         return local_instant(day, Time.fromisoformat(rule.time), rule.timezone)
+    from plans.sun_times import SUNRISE_DEG, sun_at
+
     way: Literal["rising", "setting"] = "rising" if rule.event in ("sunrise", "rising") else "setting"
     altitude = SUNRISE_DEG if rule.altitude_deg is None else rule.altitude_deg
     found = sun_at(rule.latitude, rule.longitude, rule.timezone, day, way, altitude)

@@ -1,16 +1,22 @@
-"""Briefs and plans that come as texts, not as files: read, compiled, fitted to a camera."""
+"""Briefs and plans that come as texts, not as files: read, compiled, fitted to a camera.
+
+Importing this module is cheap; what reads and compiles is loaded when it is needed.
+"""
 
 from __future__ import annotations
 
 import errno
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-from daemon.camera.verbs import CameraState
 from daemon.errors import BriefError, PlanUnreachable, UsageError
-from plans.brief import Brief
-from plans.plan import OperatorStep, Plan, Rig
-from plans.stops import KINDS, Kind, Scale, series_marks
+
+if TYPE_CHECKING:
+    from daemon.camera.verbs import CameraState
+    from plans.brief import Brief
+    from plans.plan import Plan
+    from plans.stops import Kind, Scale
 
 
 @dataclass(frozen=True)
@@ -80,6 +86,8 @@ class Written:
 
 def stand_in_scales() -> dict[Kind, Scale]:
     """Scales in thirds for a first look at a brief that leaves its scales to the camera."""
+    from plans.stops import KINDS, Scale, series_marks
+
     return {kind: Scale(kind, series_marks(kind, "thirds"), "thirds") for kind in KINDS}
 
 
@@ -88,6 +96,7 @@ def as_composed(plan: Plan, composed: bool) -> Plan:
     if not composed:
         return plan
     from plans.compiler import recompile
+    from plans.plan import OperatorStep, Rig
 
     first = plan.steps[0] if plan.steps else None
     if not isinstance(first, OperatorStep) or first.action != "compose":

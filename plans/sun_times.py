@@ -15,6 +15,8 @@ import numpy as np
 
 from plans.ephemeris import SUNRISE_DEG, track
 
+__all__ = ["SUNRISE_DEG", "Way", "sun_at"]
+
 Way = Literal["rising", "setting"]
 
 _SAMPLE_S = 120.0  # a sun that passes an altitude for less than this, far north or south, is missed
@@ -49,6 +51,8 @@ def sun_at(
     """
     if not 1970 <= on.year <= 2199:
         raise ValueError(f"a day from 1970 to 2199 was expected, found {on}")
+    if not -_reach(latitude) <= altitude_deg <= _reach(latitude):
+        return None
     zone = ZoneInfo(timezone)
     start, end = (
         datetime(day.year, day.month, day.day, tzinfo=zone).astimezone(UTC) for day in (on, on + timedelta(days=1))
@@ -68,3 +72,8 @@ def sun_at(
         else:
             low = middle
     return start + timedelta(seconds=(low + high) / 2)
+
+
+def _reach(latitude: float) -> float:
+    """The sun never stands higher, nor lower by more. Its declination stays within 23.5 degrees. [degrees]"""
+    return 90.0 - max(0.0, abs(latitude) - 23.5)

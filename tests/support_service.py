@@ -94,7 +94,7 @@ def served(home: Path, *words: str, more: dict[str, str] | None = None) -> Itera
     )  # fmt: skip
     try:
         folder = state_folder(home / "Stopwright", env)
-        end = time.monotonic() + 20
+        end = time.monotonic() + 45
         while not (folder / "address.json").exists():
             if process.poll() is not None or time.monotonic() > end:
                 process.kill()

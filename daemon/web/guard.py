@@ -22,7 +22,7 @@ Send = Callable[[Message], Awaitable[None]]
 
 OPEN = {("GET", "/api/health"), ("POST", "/api/session"), ("POST", "/api/pair")}
 BODY_BYTES, OPEN_BODY_BYTES = 9_000_000, 4_000  # a plan file may have 8 MB
-BODY_S = 15.0  # within which a body must have come [s]
+BODY_S = 10.0  # within which a body must have come [s]
 RATE, BURST = 50.0, 300.0  # requests a second from one address, and at once
 OPEN_RATE, OPEN_BURST = 0.2, 10.0  # of what asks for a right
 _MOST_PEERS = 1000

@@ -7,16 +7,18 @@ import tempfile
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Query
 
-from daemon.camera.verbs import CameraState
 from daemon.errors import CameraAbsent, CameraError, StopwrightError, UsageError
 from daemon.texts import Written, as_composed, demand_reachable, stand_in_scales
 from daemon.web.needs import Needs, With
 from daemon.web.shapes import ToCheck, ToCompile, ToLight, ToReadKit
-from plans.plan import Plan, plan_json
+
+if TYPE_CHECKING:
+    from daemon.camera.verbs import CameraState
+    from plans.plan import Plan
 
 router = APIRouter(prefix="/api", tags=["planning"])
 
@@ -33,6 +35,8 @@ def compiled(needs: Needs, written: Written, camera: str | None) -> Plan:
 
 def plan_tree(plan: Plan) -> dict[str, Any]:
     """A plan as plain data, as its file has it."""
+    from plans.plan import plan_json
+
     tree: dict[str, Any] = json.loads(plan_json(plan))
     return tree
 

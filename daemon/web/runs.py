@@ -9,7 +9,6 @@ from fastapi import APIRouter, Query, Response
 
 from daemon.errors import StopwrightError
 from daemon.feed import Command
-from daemon.report import report, run_json
 from daemon.rows import RunRow
 from daemon.service import Job, Order
 from daemon.tables import plain
@@ -109,6 +108,8 @@ def run_detail(run: Which, needs: With) -> dict[str, Any]:
 @router.get("/runs/{run}/report")
 def run_report(run: Which, needs: With) -> dict[str, Any]:
     """The run as ``stopwright runs RUN --json`` has it: each picture of the plan with what was measured, and doubts."""
+    from daemon.report import report
+
     found = needs.searches.run(run)
     with needs.heavy("report"):
         return report(needs.service.store, found.id).as_json() | {"state": _state_now(needs, found)}
@@ -199,7 +200,16 @@ def _state_now(needs: Needs, row: RunRow) -> str:
 
 
 def _run_tree(needs: Needs, row: RunRow) -> dict[str, Any]:
-    return run_json(row) | {"state": _state_now(needs, row)}
+    return {
+        "run": row.id,
+        "title": row.title,
+        "state": _state_now(needs, row),
+        "created": row.created.isoformat(),
+        "ended": row.ended.isoformat() if row.ended else None,
+        "camera": row.camera_model,
+        "port": row.camera_port,
+        "operator": row.operator,
+    }
 
 
 def _sheets(needs: Needs, row: RunRow) -> list[str]:
