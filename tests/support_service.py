@@ -95,12 +95,11 @@ def served(home: Path, *words: str, more: dict[str, str] | None = None) -> Itera
     try:
         folder = state_folder(home / "Stopwright", env)
         end = time.monotonic() + 45
-        while not (folder / "address.json").exists():
+        while (url := _address(folder / "address.json", process.pid)) is None:
             if process.poll() is not None or time.monotonic() > end:
                 process.kill()
                 raise AssertionError(process.communicate()[1])
             time.sleep(0.02)
-        url = json.loads((folder / "address.json").read_text())["url"]
         token = (folder / "token").read_text().strip()
         right = {"authorization": f"Bearer {token}"}
         with httpx.Client(base_url=url, headers=right, timeout=40) as client, httpx.Client(base_url=url) as stranger:
@@ -121,3 +120,12 @@ def served(home: Path, *words: str, more: dict[str, str] | None = None) -> Itera
                 process.kill()
                 process.communicate()
                 raise
+
+
+def _address(path: Path, pid: int) -> str | None:
+    """Where a process says that it can be reached; a file that a killed one left is not believed."""
+    try:
+        told = json.loads(path.read_text())
+    except (OSError, ValueError):
+        return None
+    return str(told["url"]) if told["pid"] == pid else None
