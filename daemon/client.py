@@ -16,7 +16,7 @@ from daemon.errors import StopwrightError, UsageError
 from daemon.places import ADDRESS, TOKEN, state_folder
 
 _ANSWER_S = 60.0
-_LOOK_S = 2.0
+_LOOK_S = 10.0  # a service that is gone refuses at once; one on a busy computer takes its time [s]
 
 
 class FromService(StopwrightError):

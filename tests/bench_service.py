@@ -63,7 +63,8 @@ def fill(store_dir: Path, frames: int = FRAMES, runs: int = RUNS) -> None:
                 of = {n: 1 if n <= frames - runs else n - (frames - runs) for n in numbers}
                 insert(tables.steps.insert(), [
                     {"id": n, "run_id": of[n], "revision": 1, "step_id": f"{n}-expose", "position": n, "kind": "expose",
-                     "goal": "ladder", "settings": {"iso": 100}, "outcome": "kept", "outcome_why": "", "outcome_at": now}
+                     "goal": "ladder", "settings": {"iso": 100}, "outcome": "kept", "outcome_why": "",
+                     "outcome_at": now}
                     for n in numbers
                 ])  # fmt: skip
                 insert(tables.attempts.insert(), [
@@ -71,7 +72,8 @@ def fill(store_dir: Path, frames: int = FRAMES, runs: int = RUNS) -> None:
                      "exposure_s": 0.01} for n in numbers
                 ])  # fmt: skip
                 insert(tables.frames.insert(), [
-                    {"id": n, "run_id": of[n], "attempt_id": n, "role": "picture", "stored_at": now, "verified": "as planned",
+                    {"id": n, "run_id": of[n], "attempt_id": n, "role": "picture", "stored_at": now,
+                     "verified": "as planned",
                      "exif": {"model": "Garden", "pad": "x" * 300}, "checks": []} for n in numbers
                 ])  # fmt: skip
                 insert(tables.files.insert(), [

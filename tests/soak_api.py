@@ -20,10 +20,10 @@ def main() -> None:
     parser.add_argument("--examples", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory() as home:
-        with served(Path(home), "--camera", "ptpip:127.0.0.1:9", more={"STOPWRIGHT_PATIENCE_S": "0"}) as service:
-            told = fuzz(service, asked.examples, asked.seed)
-            code = service.end()
+    words, more = ("--camera", "ptpip:127.0.0.1:9"), {"STOPWRIGHT_PATIENCE_S": "0"}
+    with tempfile.TemporaryDirectory() as home, served(Path(home), *words, more=more) as service:
+        told = fuzz(service, asked.examples, asked.seed)
+        code = service.end()
     print(json.dumps({"answers": told, "exit": code}, indent=2))
 
 

@@ -49,7 +49,9 @@ def _one_place(service: Served, strategy: Any, examples: int, start: int, told: 
     @given(case=strategy)
     def act(case: Any) -> None:
         words = case.as_transport_kwargs(base_url=service.url)
-        headers = {key: value for key, value in dict(words.pop("headers", {}) or {}).items() if key.lower() != "authorization"}
+        headers = {
+            key: value for key, value in dict(words.pop("headers", {}) or {}).items() if key.lower() != "authorization"
+        }
         words.pop("cookies", None)
         try:
             request = service.client.build_request(words.pop("method"), words.pop("url"), headers=headers, **words)
@@ -62,7 +64,9 @@ def _one_place(service: Served, strategy: Any, examples: int, start: int, told: 
         if answer.status_code == 429:
             return
         judge(answer, f"{request.method} {request.url}")
-        bare = service.stranger.request(request.method, request.url, content=request.content, headers={"content-type": "application/json"})
+        bare = service.stranger.request(
+            request.method, request.url, content=request.content, headers={"content-type": "application/json"}
+        )
         if request.url.path != "/api/health":
             assert bare.status_code in (401, 413, 429), (str(request.url), bare.status_code)
 

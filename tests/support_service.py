@@ -120,6 +120,8 @@ def served(home: Path, *words: str, more: dict[str, str] | None = None) -> Itera
                 process.kill()
                 process.communicate()
                 raise
+        if process.stderr is not None:
+            process.stderr.close()
 
 
 def _address(path: Path, pid: int) -> str | None:

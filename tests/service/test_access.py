@@ -32,7 +32,7 @@ def test_the_token_lies_in_a_file_of_mode_600_and_outlives_a_restart(tmp_path: P
 def test_a_token_that_others_may_read_is_refused(tmp_path: Path) -> None:
     Access(tmp_path)
     (tmp_path / "token").chmod(0o640)
-    with pytest.raises(StoreError, match="mode 640.*allowed: 600"):
+    with pytest.raises(StoreError, match=r"mode 640.*allowed: 600"):
         Access(tmp_path)
 
 
@@ -76,7 +76,7 @@ def test_sessions_outlive_a_restart_end_in_time_and_are_kept_as_hashes_alone(
     session = access.new_session("control")
     kept = (tmp_path / "sessions.json").read_text()
     assert session not in kept
-    assert list(json.loads(kept).values())[0]["role"] == "control"
+    assert next(iter(json.loads(kept).values()))["role"] == "control"
     assert stat.S_IMODE((tmp_path / "sessions.json").stat().st_mode) == 0o600
     again = Access(tmp_path)
     assert again.role_of(session) == "control"

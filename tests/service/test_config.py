@@ -19,7 +19,9 @@ def environ(folder: Path, text: str | None = None, **more: str) -> dict[str, str
 
 
 def test_an_option_wins_over_the_environment_which_wins_over_the_file_which_wins_over_what_is_built_in(tmp_path: Path):
-    told = environ(tmp_path, "port = 1001\npatience_s = 7\nlan = true\n", STOPWRIGHT_PORT="1002", STOPWRIGHT_LAN="false")
+    told = environ(
+        tmp_path, "port = 1001\npatience_s = 7\nlan = true\n", STOPWRIGHT_PORT="1002", STOPWRIGHT_LAN="false"
+    )
     loaded = load(told, {"lan": True, "host": None})
     assert (loaded.config.port, loaded.config.patience_s, loaded.config.lan) == (1002, 7, True)
     assert loaded.config.host == Config.model_fields["host"].default

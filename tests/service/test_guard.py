@@ -22,11 +22,11 @@ SHAPE = {"error", "message", "asked", "found", "allowed", "todo"}
 @pytest.fixture(scope="module")
 def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """A service with one run of four frames."""
-    with simulated_camera(timing="instant") as simulator:
-        with served(tmp_path_factory.mktemp("home"), "--camera", simulator.camera) as found:
-            found.shoot("first", BRACKET, operator=f"simulated:{simulator.hands}")
-            found.until(lambda state: state["job"] is None)
-            yield found
+    home = tmp_path_factory.mktemp("home")
+    with simulated_camera(timing="instant") as simulator, served(home, "--camera", simulator.camera) as found:
+        found.shoot("first", BRACKET, operator=f"simulated:{simulator.hands}")
+        found.until(lambda state: state["job"] is None)
+        yield found
 
 
 def refused(answer: httpx.Response, status: int) -> Any:
@@ -59,7 +59,9 @@ def test_a_wrong_right_is_none(service: Served, right: str) -> None:
     refused(service.stranger.get("/api/state", headers={"authorization": right.format(token=service.token)}), 401)
 
 
-@pytest.mark.parametrize("host", ["garden.example", "garden.example:{port}", "127.0.0.1:1", "127.0.0.1.garden.example:{port}", ""])
+@pytest.mark.parametrize(
+    "host", ["garden.example", "garden.example:{port}", "127.0.0.1:1", "127.0.0.1.garden.example:{port}", ""]
+)
 def test_a_foreign_host_is_refused_whatever_the_right(service: Served, host: str) -> None:
     port = service.url.rpartition(":")[2]
     answer = service.client.get("/api/state", headers={"host": host.format(port=port)})
@@ -112,7 +114,8 @@ def test_a_giant_body_is_refused_before_it_is_read(service: Served) -> None:
 @pytest.mark.parametrize(
     "path",
     ["/api/runs/1/sheet/..%2f..%2f..%2flogbook.db", "/api/runs/1/sheet/%2e%2e", "/api/runs/..%2f1", "/api/files/-1",
-     "/api/files/1%00", "/api/../../etc/passwd", "/api/runs/1/sheet/sheet.pdf%00.png", "/api/files/99999999999999999999"],
+     "/api/files/1%00", "/api/../../etc/passwd", "/api/runs/1/sheet/sheet.pdf%00.png",
+     "/api/files/99999999999999999999"],
 )  # fmt: skip
 def test_a_hostile_path_leads_nowhere(service: Served, path: str) -> None:
     answer = service.client.get(path)
@@ -133,7 +136,9 @@ def test_a_record_that_names_a_file_outside_the_store_gives_nothing_away(service
                 assert service.client.get(place).status_code in (403, 404), path
         link = kept.with_name("link.jpg")
         link.symlink_to(secret)
-        logbook.execute("UPDATE files SET path = ? WHERE id = ?", (picture["path"].replace(kept.name, link.name), picture["id"]))
+        logbook.execute(
+            "UPDATE files SET path = ? WHERE id = ?", (picture["path"].replace(kept.name, link.name), picture["id"])
+        )
         logbook.commit()
         refused(service.client.get(f"/api/files/{picture['id']}"), 403)
         logbook.execute("UPDATE files SET path = ? WHERE id = ?", (picture["path"], picture["id"]))
@@ -153,7 +158,14 @@ def test_a_student_s_device_sees_everything_and_changes_nothing(service: Served)
         assert "httponly" in cookie and "samesite=strict" in cookie
         assert phone.get("/api/runs").json()["runs"][0]["run"] == 1
         assert phone.get("/api/service").json()["role"] == "watch"
-        for path in ("/api/runs", "/api/pairing", "/api/runs/1/commands", "/api/compile", "/api/sessions/end", "/api/schedule"):
+        for path in (
+            "/api/runs",
+            "/api/pairing",
+            "/api/runs/1/commands",
+            "/api/compile",
+            "/api/sessions/end",
+            "/api/schedule",
+        ):
             refused(phone.post(path, json={}), 403)
         refused(phone.delete("/api/schedule/1"), 403)
         refused(service.stranger.post("/api/pair", json={"code": offer["code"]}), 401)  # it was used

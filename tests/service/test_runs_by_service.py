@@ -88,7 +88,7 @@ def test_a_run_is_begun_once_asked_about_commanded_once_and_followed_over_a_reco
         assert frames == [one["frame"] for one in service.get(f"/api/runs/{run}/frames")["frames"]] == [1, 2, 3, 4]
         assert service.client.get("/api/events?since=x").status_code == 400
 
-        page = service.get(f"/api/runs/last/frames?limit=3&role=picture")
+        page = service.get("/api/runs/last/frames?limit=3&role=picture")
         assert [one["step"] for one in page["frames"]] == ["03-expose", "04-expose", "05-expose"]
         assert page["frames"][1]["reading"]["reading"]["method"]
         after = service.get(f"/api/runs/last/frames?limit=3&role=picture&after={page['next']}")
@@ -103,7 +103,7 @@ def test_a_run_is_begun_once_asked_about_commanded_once_and_followed_over_a_reco
         assert len(preview.content) < len(service.client.get(f"/api/files/{file}").content)
         sheet = service.post("/api/runs/last/sheet", {})
         assert service.client.get(sheet["pdf"]).content.startswith(b"%PDF")
-        assert service.get("/api/runs/last")["sheets"] == [*sheet["png"], sheet["pdf"]]
+        assert set(service.get("/api/runs/last")["sheets"]) >= {*sheet["png"], sheet["pdf"]}
         told = service.get("/api/runs/last/report")
         assert {one["verified"] for one in told["frames"]} == {"as planned"}
         assert service.get("/api/runs/last/plan")["plan"]["title"] == "Fountain, Tuesday class"
@@ -225,15 +225,16 @@ def test_the_help_of_the_command_loads_nothing_of_the_web(tmp_path: Path) -> Non
 
     from support_run import environment
 
-    code = "import sys\nfrom daemon.cli import stopwright\n{}\nprint(sorted(set(sys.modules) & {{'fastapi', 'uvicorn', 'sqlalchemy'}}))"
+    looked_for = "{'fastapi', 'uvicorn'}"
 
     def loaded(more: str) -> str:
-        words = [sys.executable, "-c", code.format(more)]
+        code = f"import sys\nfrom daemon.cli import stopwright\n{more}\nprint(sorted(set(sys.modules) & {looked_for}))"
+        words = [sys.executable, "-c", code]
         done = subprocess.run(words, env=environment(tmp_path), capture_output=True, text=True, check=True)
         return done.stdout.splitlines()[-1]
 
     assert loaded("stopwright.main(['--help'], standalone_mode=False)") == "[]"
-    assert loaded("import daemon.web.app") == "['fastapi', 'sqlalchemy']"  # the check sees them
+    assert loaded("import daemon.web.server") == "['fastapi', 'uvicorn']"  # the check sees them
 
 
 def test_the_service_tells_the_service_manager_and_serves_within_its_unit(tmp_path: Path) -> None:

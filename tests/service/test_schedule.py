@@ -203,7 +203,9 @@ def test_schedules_that_would_meet_are_told(rig: Rig) -> None:
     one, two = rig.add(**DAILY), rig.add(**DAILY)
     far = rig.add(**(DAILY | {"time": "03:00"}))
     rows = rig.schedule.rows
-    meets = {number: [item["schedule"] for item in told(rows, rows.row(number))["conflicts"]] for number in (one, two, far)}
+    meets = {
+        number: [item["schedule"] for item in told(rows, rows.row(number))["conflicts"]] for number in (one, two, far)
+    }
     assert meets == {one: [two], two: [one], far: []}
 
 
@@ -232,7 +234,9 @@ def test_a_schedule_of_the_command_line_is_shot_by_the_service_and_only_once(tmp
             listed = json_of(command("schedule", "list", "--json", home=tmp_path))["schedules"]
             assert [one["id"] for one in listed] == [1]
             end = time.monotonic() + 90
-            while (found := service.get("/api/schedule/1"))["outcomes"] == [] or found["outcomes"][0]["outcome"] == "begun":
+            while (found := service.get("/api/schedule/1"))["outcomes"] == [] or found["outcomes"][0][
+                "outcome"
+            ] == "begun":
                 assert time.monotonic() < end
                 time.sleep(0.2)
             assert (found["outcomes"][0]["outcome"], found["outcomes"][0]["run_id"]) == ("started", 1)

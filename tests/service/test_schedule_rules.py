@@ -9,7 +9,7 @@ file australasia.
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
-from itertools import islice
+from itertools import islice, pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -60,7 +60,7 @@ def test_a_whole_year_of_nights_has_every_daily_run_once() -> None:
     for zone in ("Europe/London", "Australia/Lord_Howe", "Africa/Cairo", "Asia/Kolkata"):
         for time in ("00:00", "00:30", "01:30", "02:15", "23:45"):
             found = list(islice(occurrences(daily(time, zone), utc("2026-01-01 00:00")), 365))
-            gaps = {later - earlier for earlier, later in zip(found, found[1:], strict=False)}
+            gaps = {later - earlier for earlier, later in pairwise(found)}
             assert len(found) == 365
             assert timedelta(hours=22, minutes=30) <= min(gaps) <= max(gaps) <= timedelta(hours=25), (zone, time)
 
@@ -111,7 +111,7 @@ def test_by_the_sun_with_an_offset_days_are_in_order_and_none_is_left_out() -> N
 
 def test_a_sun_that_does_not_come_is_waited_for_until_it_does_and_never_for_ever() -> None:
     words = {"kind": "sun", "longitude": 18.96, "latitude": 69.65, "timezone": "Europe/Oslo"}
-    # Polar night in Tromsø ends in mid January. Source: from memory, common knowledge there: the sun is back about the 15th.
+    # Polar night in Tromsø ends in mid January. From memory: the sun is back about the 15th.
     found = next_time(rule(**words, event="sunrise"), utc("2026-12-01 00:00"))
     assert found is not None
     assert date(2027, 1, 10) < found.date() < date(2027, 1, 20)
