@@ -35,6 +35,10 @@ _COMMANDS = {
     "verify": ("daemon.commands.keeping", "verify"),
     "export": ("daemon.commands.keeping", "export"),
     "backup": ("daemon.commands.keeping", "backup"),
+    "serve": ("daemon.commands.serve", "serve"),
+    "pair": ("daemon.commands.serve", "pair"),
+    "schedule": ("daemon.commands.schedule", "schedule"),
+    "config": ("daemon.commands.config", "config"),
 }
 
 

@@ -43,11 +43,16 @@ class Database:
 
     def __init__(self, path: Path, files: Files, url: str | None = None):
         """``path`` is where the logbook lies, and names it in messages; ``url``: it is on this server instead."""
-        self._path, self._files, self.on_server = path, files, url is not None
+        self._path, self._files, self._url, self.on_server = path, files, url, url is not None
         self._engine = _engine(path) if url is None else database_server.engine_of(url, BUSY_S)
         self._writer = self._engine.execution_options(writes=True)
         if url is not None:
             self._writer = self._writer.execution_options(isolation_level=database_server.WRITES_AT)
+
+    @property
+    def where(self) -> tuple[Path, Files, str | None]:
+        """What another `Database` needs to be about the same one: path, files, address."""
+        return self._path, self._files, self._url
 
     def close(self) -> None:
         """Let the database go. Idempotent."""

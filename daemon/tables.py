@@ -290,3 +290,33 @@ commands = Table(
     Column("json", Json, nullable=False, key="data"),
     Column("refused", Words),
 )
+
+schedules = Table(
+    "schedules",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("title", Words, nullable=False),
+    Column("created", UtcTime, nullable=False),
+    Column("rule_json", Json, nullable=False, key="rule"),
+    Column("order_json", Json, nullable=False, key="order"),
+    Column("late_min", Seconds, nullable=False),
+    Column("conflict", Text, nullable=False),
+    Column("length_s", Seconds, nullable=False),
+    Column("removed", UtcTime),
+    _one_of("conflict", "wait", "skip"),
+)
+
+schedule_outcomes = Table(
+    "schedule_outcomes",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("schedule_id", Integer, ForeignKey("schedules.id"), nullable=False),
+    Column("due", UtcTime, nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("why", Words, nullable=False),
+    Column("run_id", Integer, ForeignKey("runs.id")),
+    UniqueConstraint("schedule_id", "due"),
+    _one_of("outcome", "begun", "started", "skipped", "failed"),
+)
+Index("frames_by_role", frames.c.run_id, frames.c.role)

@@ -108,7 +108,14 @@ hands_late_option = click.option(
 def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
     """Shoot BRIEF or PLAN: hands where needed, one metering frame, every picture, a record of all."""
     from daemon import assembly
+    from daemon.client import running_service
     from daemon.runner import refuse_timelapses
+
+    if (service := running_service(options["store_dir"])) is not None:
+        from daemon.commands import handover
+
+        handover.shoot(service, path, composed, patience, options)
+        return
 
     port, reachable = options["camera_port"], options["reachable"]
     # Read once before the camera is touched, so that a mistake in the file is told first.
@@ -152,8 +159,14 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
 def resume(run: str, patience: float, **options: Any) -> None:
     """Go on with RUN (a number, or last) where it stopped; a frame the camera finished meanwhile is taken up."""
     from daemon import assembly
+    from daemon.client import running_service
     from daemon.store import open_store
 
+    if (service := running_service(options["store_dir"])) is not None:
+        from daemon.commands import handover
+
+        handover.resume(service, run, patience, options)
+        return
     with open_store(options["store_dir"], create=False) as store, store.lock(f"stopwright resume {run}"):
         found = store.logbook.run(run)
         # The port as it was: a camera behind an address stays there, a USB one may sit at another socket now.
@@ -205,11 +218,11 @@ def run_it(
             if not (asked and isinstance(stopped, RunPaused)):
                 raise
         end_stopped("stopped by hand. Nothing is lost", runner.run_id, options)
-    _show_end(report(store, number), options)
+    show_end(report(store, number), options)
     return number
 
 
-def _show_end(found: RunReport, options: Mapping[str, Any]) -> None:
+def show_end(found: RunReport, options: Mapping[str, Any]) -> None:
     """The frames of a run that went to its end. One without a picture ends as a goal that was not reached does."""
     from daemon.report import frame_table
 

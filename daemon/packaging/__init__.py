@@ -1,0 +1,1 @@
+"""What installs the service on a machine."""

@@ -1,0 +1,209 @@
+"""Looking through the logbook a page at a time, without reading all of it: for clients that browse.
+
+Pages are told by the last number seen, never by an offset, so that the thousandth page costs what the first does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from daemon import tables
+from daemon.database import Database
+from daemon.errors import UsageError
+from daemon.rows import EventRow, FileRow, FrameRow, ReadingRow, RunRow, StepRow
+from daemon.store import Store
+
+
+class Searches(Database):
+    """Readings of one store's logbook. Close it."""
+
+    def __init__(self, store: Store):
+        super().__init__(*store.logbook.where)
+
+    def runs(
+        self,
+        search: str = "",
+        states: Sequence[str] = (),
+        since: datetime | None = None,
+        until: datetime | None = None,
+        before: int | None = None,
+        limit: int = 50,
+    ) -> list[RunRow]:
+        """Runs, newest first. ``search``: words that must all be in title, camera, operator or note; ``before``: a
+        run's number, the last of the page before."""
+        kept = tables.runs.c
+        asked: list[Any] = []
+        for word in search.split():
+            like = "%" + word.replace("\\", r"\\").replace("%", r"\%").replace("_", r"\_") + "%"
+            places = (kept.title, kept.camera_model, kept.operator, kept.note)
+            asked.append(sa.or_(*(place.ilike(like, escape="\\") for place in places)))
+        if states:
+            asked.append(kept.state.in_(list(states)))
+        if since is not None:
+            asked.append(kept.created >= since)
+        if until is not None:
+            asked.append(kept.created < until)
+        if before is not None:
+            asked.append(kept.id < before)
+        return self._page(RunRow, tables.runs, asked, kept.id.desc(), limit)
+
+    def last_run(self) -> int | None:
+        """The number of the newest run."""
+        with self._reading("runs") as connection:
+            found = connection.scalar(sa.select(sa.func.max(tables.runs.c.id)))
+        return None if found is None else int(found)
+
+    def run(self, which: str) -> RunRow:
+        """A run by its number or ``last``. UsageError if there is none."""
+        last = self.last_run()
+        known = f"1 to {last}, or last" if last else "none yet"
+        number = (last or -1) if which == "last" else int(which) if which.isdecimal() and len(which) < 10 else -1
+        found = self._page(RunRow, tables.runs, [tables.runs.c.id == number], tables.runs.c.id, 1)
+        if not found:
+            raise NotThere(f"run {which[:40]!r}: found none of this number; allowed: {known}. List the runs")
+        row: RunRow = found[0]
+        return row
+
+    def pictures(self, runs: Sequence[int]) -> dict[int, int]:
+        """How many pictures each of these runs has."""
+        kept = tables.frames.c
+        asked = sa.select(kept.run_id, sa.func.count()).where(kept.run_id.in_(list(runs)), kept.role == "picture")
+        with self._reading("frames") as connection:
+            return {int(run): int(count) for run, count in connection.execute(asked.group_by(kept.run_id))}
+
+    def steps(self, run: int, after: int = 0, limit: int = 500, revision: int | None = None) -> list[StepRow]:
+        """Steps of a run in the order of their rows; ``after``: a row's number."""
+        kept = tables.steps.c
+        asked = [kept.run_id == run, kept.id > after]
+        if revision is not None:
+            asked.append(kept.revision == revision)
+        return self._page(StepRow, tables.steps, asked, kept.id, limit)
+
+    def frames(
+        self, run: int | None, after: int = 0, limit: int = 100, role: str | None = None, verified: str | None = None
+    ) -> list[dict[str, Any]]:
+        """Frames of a run, or of all, in the order of storing, each with its step, files and newest reading."""
+        kept = tables.frames.c
+        asked = [kept.id > after]
+        for column, value in ((kept.run_id, run), (kept.role, role), (kept.verified, verified)):
+            if value is not None:
+                asked.append(column == value)
+        return self._whole(self._page(FrameRow, tables.frames, asked, kept.id, limit))
+
+    def frame(self, number: int) -> dict[str, Any]:
+        """One frame. NotThere if there is none."""
+        found = self._page(FrameRow, tables.frames, [tables.frames.c.id == number], tables.frames.c.id, 1)
+        if not found:
+            raise NotThere(f"frame {number}: found none of this number. List the frames of the run")
+        return self._whole(found)[0]
+
+    def file(self, number: int) -> FileRow:
+        """One file. NotThere if there is none."""
+        found = self._page(FileRow, tables.files, [tables.files.c.id == number], tables.files.c.id, 1)
+        if not found:
+            raise NotThere(f"file {number}: found none of this number. List the frames of the run")
+        row: FileRow = found[0]
+        return row
+
+    def readings(self, run: int, after: int = 0, limit: int = 500) -> list[ReadingRow]:
+        """Readings on a run's frames, oldest first."""
+        kept = tables.readings.c
+        of_run = kept.frame_id.in_(sa.select(tables.frames.c.id).where(tables.frames.c.run_id == run))
+        return self._page(ReadingRow, tables.readings, [of_run, kept.id > after], kept.id, limit)
+
+    def events(self, run: int | None, after: int = 0, limit: int = 500) -> list[EventRow]:
+        """Events of a run, or of all, oldest first."""
+        kept = tables.events.c
+        asked = [kept.id > after] + ([] if run is None else [kept.run_id == run])
+        return self._page(EventRow, tables.events, asked, kept.id, limit)
+
+    def ends(self) -> tuple[int, int]:
+        """The numbers of the newest event and the newest frame; 0 when there is none."""
+        with self._reading("events") as connection:
+            event = connection.scalar(sa.select(sa.func.max(tables.events.c.id)))
+            frame = connection.scalar(sa.select(sa.func.max(tables.frames.c.id)))
+        return int(event or 0), int(frame or 0)
+
+    def counts(self, run: int) -> dict[str, Any]:
+        """Figures of a run, counted by the database: ``outcomes``, ``frames`` by role, ``files``, ``bytes``, …"""
+        steps, frames, files, attempts = tables.steps.c, tables.frames.c, tables.files.c, tables.attempts.c
+        of_run = files.frame_id.in_(sa.select(frames.id).where(frames.run_id == run))
+        tries = attempts.step_row.in_(sa.select(steps.id).where(steps.run_id == run))
+        outcome = sa.func.coalesce(steps.outcome, "open")
+        with self._reading("counts") as connection:
+
+            def tally(column: Any, *where: Any) -> dict[str, int]:
+                asked = sa.select(column, sa.func.count()).where(*where).group_by(column).order_by(column)
+                return {str(word): int(count) for word, count in connection.execute(asked)}
+
+            sums = sa.select(sa.func.count(), sa.func.sum(files.size), sa.func.count(sa.distinct(files.sha256)))
+            number, size, hashes = connection.execute(sums.where(of_run)).one()
+            newest = sa.select(sa.func.max(steps.revision)).where(steps.run_id == run).scalar_subquery()
+            counted = sa.or_(steps.revision == newest, steps.outcome == "kept")
+            return {
+                "steps": tally(steps.kind, steps.run_id == run, counted),
+                "kept": tally(steps.kind, steps.run_id == run, steps.outcome == "kept"),
+                "outcomes": tally(outcome, steps.run_id == run),
+                "attempts": tally(attempts.state, tries),
+                "frames": tally(frames.role, frames.run_id == run),
+                "files": int(number),
+                "distinct_hashes": int(hashes),
+                "bytes": int(size or 0),
+            }
+
+    # -- within ---------------------------------------------------------------------------------------------------
+
+    def _page(self, shape: Any, table: sa.Table, asked: Sequence[Any], order: Any, limit: int) -> list[Any]:
+        from dataclasses import fields
+
+        columns = [table.c[field.name] for field in fields(shape)]
+        wanted = sa.select(*columns).where(*asked).order_by(order).limit(limit)
+        with self._reading(table.name) as connection:
+            return [shape(*row) for row in connection.execute(wanted)]
+
+    def _whole(self, rows: list[FrameRow]) -> list[dict[str, Any]]:
+        numbers = [row.id for row in rows]
+        attempts, steps, readings = tables.attempts.c, tables.steps.c, tables.readings.c
+        files: dict[int, list[FileRow]] = {}
+        for file in self._page(FileRow, tables.files, [tables.files.c.frame_id.in_(numbers)], tables.files.c.id, 5000):
+            files.setdefault(file.frame_id, []).append(file)
+        read = self._page(ReadingRow, tables.readings, [readings.frame_id.in_(numbers)], readings.id, 5000)
+        newest = {row.frame_id: row for row in read}
+        of_step = (
+            sa.select(attempts.id, attempts.number, attempts.state, steps.step_id, steps.goal, steps.settings)
+            .join(tables.steps, steps.id == attempts.step_row)
+            .where(attempts.id.in_([row.attempt_id for row in rows if row.attempt_id is not None]))
+        )
+        with self._reading("attempts") as connection:
+            known = {row[0]: row for row in connection.execute(of_step)}
+        whole = []
+        for row in rows:
+            step = known.get(row.attempt_id)
+            whole.append(
+                {
+                    "frame": row.id,
+                    "run": row.run_id,
+                    "role": row.role,
+                    "verified": row.verified,
+                    "stored_at": row.stored_at,
+                    "taken_camera_clock": row.taken_camera_clock,
+                    "step": step[3] if step else None,
+                    "goal": step[4] if step else None,
+                    "settings": step[5] if step else None,
+                    "attempt": step[1] if step else None,
+                    "attempt_state": step[2] if step else None,
+                    "exif": row.exif,
+                    "checks": row.checks,
+                    "files": [vars(file) for file in files.get(row.id, [])],
+                    "reading": newest[row.id].data if row.id in newest else None,
+                }
+            )
+        return whole
+
+
+class NotThere(UsageError):
+    """A thing of the record that is asked for by its number and is not there."""
