@@ -7,12 +7,14 @@ LOCKED := $(VENV)/.locked
 LOCKED_TEST := $(VENV)/.locked-test
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint check bench clean
+.PHONY: help demo test lint check bench bench-light soak clean
 
 help:
 	@echo "make demo   shoots the demo brief on the simulated camera and says where the results lie"
 	@echo "make test   runs every check"
 	@echo "make bench  prints benchmark figures as JSON"
+	@echo "make bench-light  the time-lapse controller against scenes drawn at run time"
+	@echo "make soak   long campaigns: kills, faults, a long run, made requests, made briefs (hours)"
 	@echo "make clean  removes the virtual environment and caches; results stay"
 
 demo: $(LOCKED)
@@ -31,6 +33,17 @@ check: $(LOCKED_TEST)
 
 bench: $(LOCKED_TEST)
 	@$(BIN)/python -m tests.bench
+
+bench-light: $(LOCKED_TEST)
+	@$(BIN)/python -m tests.bench_light
+
+soak: $(LOCKED_TEST)
+	$(BIN)/python -m tests.soak_kills
+	$(BIN)/python -m tests.soak_faults
+	$(BIN)/python -m tests.soak_long
+	$(BIN)/python -m tests.soak_api
+	$(BIN)/python -m tests.soak_light_watch
+	$(BIN)/python -m tests.fuzz_briefs --count 100000
 
 clean:
 	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache

@@ -4,6 +4,7 @@
 - ``twelve_goals``: a brief of twelve goals on a full body, beside a naive search (`tests.bench_compile`).
 - ``run``: wall time of whole runs over the physical floor (exposures, readout and transfer of every frame taken,
   the metering frame included), on the instant and on the typical simulated camera.
+- ``link``, ``renderer``, ``service``, ``film``: the modules of those names.
 - ``plain``: the same frames by `tests.plain_loop` on the same kind of camera, with and without fsync.
 """
 
@@ -22,6 +23,10 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import bench_film
+import bench_link
+import bench_render
+import bench_service
 from bench_compile import figures as bench_compile_figures
 from support_run import rig
 
@@ -142,6 +147,10 @@ def main() -> dict[str, Any]:
         "wall": mine["wall_s"] / plain["wall_s"],
         "overhead_a_frame": mine["overhead_ms_a_frame"] / plain["overhead_ms_a_frame"],
     }
+    figures["link"] = bench_link.figures()
+    figures["renderer"] = bench_render.figures()
+    figures["service"] = bench_service.figures()
+    figures["film"] = bench_film.figures()
     return figures
 
 
