@@ -13,7 +13,9 @@ What is left out
     its worst channel, counting values of 254 and more and of 1 and less.
 Where
     ``level`` and ``against reference``: the middle third of width and of height, where a lens shades least. The four
-    corners, a sixth of width and height each, are given apart, so that shading by the aperture is seen as such.
+    corners, a sixth of width and height each, are given apart, so that shading by the aperture is seen as such. Where
+    too much of the middle is clipped, as in a frame that is meant to be far over, the whole frame is compared, and that
+    is said: shading by another aperture is then in the difference.
 Not regarded
     The Exif orientation: frames are compared as the sensor wrote them. Colour profiles: pictures are taken as sRGB.
     The camera's tone curve, where it was not measured: it is in the JPEG, so differences far from mid-grey are the
@@ -34,7 +36,7 @@ from pydantic import BaseModel, ConfigDict
 
 from daemon.pictures.opening import opened_jpeg
 
-METHOD: Final[dict[str, Any]] = {"name": "block medians", "version": 1}
+METHOD: Final[dict[str, Any]] = {"name": "block medians", "version": 2}
 
 MID_GREY = 0.18
 LONG_SIDE_BLOCKS, SHORT_SIDE_BLOCKS = 24, 18
@@ -114,7 +116,8 @@ class Reading(_Shape):
     without a reference, or when the frames cannot be compared, and then ``why_none`` says why. [stops]
     ``bright_stops``: where the brightest tenth of the central blocks lies against 18 % grey, ``bright_top_stops`` where
     the lights in it do, ``bright_clipped`` whether more than 1 % of it is clipped. [stops]
-    ``blocks_used`` of ``blocks_asked`` central blocks took part in the comparison.
+    ``blocks_used`` of ``blocks_asked`` blocks took part in the comparison, of the middle or, with ``whole_frame``, of
+    all.
     """
 
     method: str
@@ -127,6 +130,7 @@ class Reading(_Shape):
     corners_stops: Corners = Corners()
     blocks_used: int = 0
     blocks_asked: int = 0
+    whole_frame: bool = False
     clipped_high: Channels
     clipped_low: Channels
     why_none: str | None = None
@@ -244,6 +248,10 @@ def compare(frame: FrameMeasure, reference: FrameMeasure | None = None, tone: Se
         "bottom_right": (bottom, right),
     }
     why_none = f"only {central.size} of {asked} central blocks are free of clipping in both frames"
+    whole = difference is None
+    if whole:
+        central, asked = ratios[usable], ratios.size
+        difference = _median(central, asked)
     return Reading(
         **facts,
         against_reference_stops=difference,
@@ -253,6 +261,7 @@ def compare(frame: FrameMeasure, reference: FrameMeasure | None = None, tone: Se
         ),
         blocks_used=int(central.size),
         blocks_asked=int(asked),
+        whole_frame=whole and difference is not None,
         why_none=why_none if difference is None else None,
     )
 

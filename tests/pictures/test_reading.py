@@ -203,8 +203,25 @@ def test_a_black_or_white_frame_has_finite_numbers_and_passes_through_json(tmp_p
     text = json.dumps(reading.model_dump(mode="json"), allow_nan=False)
     assert Reading.model_validate_json(text) == reading
     assert reading.method == "block medians"
-    assert reading.method_version == 1
+    assert reading.method_version == 2
 
 
 def test_a_picture_smaller_than_the_grid_is_still_measured(tmp_path: Path) -> None:
     assert read_frame(flat(tmp_path / "a.jpg", 118, (1, 1, 3))).level_stops == pytest.approx(0.01, abs=0.01)
+
+
+def test_a_frame_whose_middle_is_burnt_out_is_compared_by_the_rest_and_says_so(tmp_path):
+    def picture(name, middle, rest):
+        codes = np.full((432, 648, 3), rest, dtype=np.uint8)
+        codes[100:332, 150:498] = middle
+        Image.fromarray(codes).save(tmp_path / name, quality=95)
+        return measure_frame(tmp_path / name)
+
+    dark, bright = picture("dark.jpg", 128, 60), picture("bright.jpg", 255, 118)
+    found = compare(bright, dark)
+    known = float(np.log2(srgb_to_linear(np.array(118 / 255)) / srgb_to_linear(np.array(60 / 255))))
+    assert found.whole_frame and found.against_reference_stops == pytest.approx(known, abs=0.02)
+    # Controls: an even frame is compared by its middle; one that is burnt out all over is not compared at all.
+    assert not compare(picture("even.jpg", 128, 60), dark).whole_frame
+    white = compare(picture("white.jpg", 255, 255), dark)
+    assert white.against_reference_stops is None and not white.whole_frame and white.why_none
