@@ -40,6 +40,18 @@ def _ev(text: str) -> float:
     return _between(text, -10, 25, "EV")
 
 
+def _percent(text: str) -> float:
+    return _between(text, 0, 100, "per cent")
+
+
+def _carried(text: str) -> float:
+    return _between(text, -100, 100, "metres")
+
+
+def _share(text: str) -> float:
+    return _between(text, -1, 1, "shares of the width")
+
+
 def _filter(text: str) -> tuple[str, float] | None:
     """A name and its stops; None for the word that means a bare lens."""
     if text.strip().lower() == "none":
@@ -102,6 +114,38 @@ def _light(hands: Hands, asked: argparse.Namespace) -> str:
     return f"Light at EV {asked.ev:g} (ISO 100)."
 
 
+def _menu(hands: Hands, asked: argparse.Namespace) -> str:
+    hands.menu(asked.setting, asked.to)
+    return f"Menu: {asked.setting.replace('_', ' ')} on {asked.to}."
+
+
+def _battery(hands: Hands, asked: argparse.Namespace) -> str:
+    hands.battery(int(asked.percent))
+    return f"Battery at {hands.state()['battery']} %."
+
+
+def _nearer(hands: Hands, asked: argparse.Namespace) -> str:
+    hands.move(asked.metres)
+    where = hands.state()["nearer_m"]
+    return f"The rig stands {abs(where):g} m {'nearer' if where >= 0 else 'farther'} than at first."
+
+
+def _shake(hands: Hands, asked: argparse.Namespace) -> str:
+    now = hands.state()["open"]
+    hands.shake()
+    return "Knocked while the shutter is open." if now else "The next exposure will be knocked."
+
+
+def _kick(hands: Hands, asked: argparse.Namespace) -> str:
+    hands.kick(asked.share)
+    return f"The tripod is displaced: the picture is shifted by {hands.state()['framing'][0] * 100:g} % of its width."
+
+
+def _wake(hands: Hands, asked: argparse.Namespace) -> str:
+    hands.wake()
+    return "Awake." if hands.state()["on"] else "It does not wake: the battery is empty."
+
+
 def _press(hands: Hands, asked: argparse.Namespace) -> str:
     return f"Button pressed: frame {hands.press()} since the camera was switched on."
 
@@ -131,6 +175,18 @@ def _parser() -> argparse.ArgumentParser:
     )
     deed("dial", _dial, "turn the mode dial").add_argument("mode", type=_mode, metavar="|".join(MODES))
     deed("light", _light, "change the light on the garden").add_argument("ev", type=_ev, metavar="EV")
+    menu = deed("menu", _menu, "set something in the camera's own menu")
+    menu.add_argument("setting", metavar="SETTING", help="as focus_mode, iso_auto, stabiliser, image_format")
+    menu.add_argument("to", metavar="LABEL", help="as Automatic, On")
+    deed("battery", _battery, "put in a battery").add_argument("percent", type=_percent, metavar="PERCENT")
+    deed("nearer", _nearer, "carry the rig nearer; below 0 farther").add_argument(
+        "metres", type=_carried, metavar="METRES"
+    )
+    deed("shake", _shake, "knock the tripod in this exposure or the next")
+    deed("kick", _kick, "displace the tripod for good").add_argument(
+        "share", type=_share, nargs="?", default=0.02, metavar="SHARE"
+    )
+    deed("wake", _wake, "touch the button, so that a sleeping camera wakes")
     deed("press", _press, "press the button: a frame nobody asked for")
     deed("state", _state, "say how the camera stands")
     return parser

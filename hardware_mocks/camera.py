@@ -8,79 +8,51 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, Protocol
+from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from hardware_mocks import clock, jpeg
+from hardware_mocks import body, clock
 from hardware_mocks.card import Card, Entry
-from hardware_mocks.dials import AUTO_FOCUS, CHOICES, Dials, Refusal
+from hardware_mocks.developing import Renderer, files_of, live_picture, spoilt, sway
+from hardware_mocks.dials import AUTO_FOCUS, Dials, Refusal
 from hardware_mocks.faults import Faults
-from hardware_mocks.marks import BULB, mark_of
+from hardware_mocks.marks import BULB
+from hardware_mocks.power import A_FRAME, A_LIVE_VIEW, A_SECOND_OPEN, Power
+from hardware_mocks.scales import Step, bulb_mark
 from hardware_mocks.shot import Optics, Shot
+from hardware_mocks.world import KNOCK_PX, World
 
-NEAREST_FOCUS_M = 0.45
 AUTO_FOCUS_M = 3.0
 ROOM_FOR_A_FRAME = 4_000_000  # the card counts as full below this [bytes]
-DEAD_BATTERY = 2  # the camera makes no exposure at or below this [per cent]
-
-
-class Renderer(Protocol):
-    """Makes pictures of shots."""
-
-    def prepare(self, optics: Optics) -> None:
-        """Do beforehand, in the background, what frames of this size need once."""
-        ...
-
-    def ready(self, optics: Optics) -> bool:
-        """Whether that is done."""
-        ...
-
-    def render(self, shot: Shot) -> NDArray[np.uint8]:
-        """The picture, height x width x 3, 0..255."""
-        ...
+LAST_NUMBER = 9999
 
 
 @dataclass(frozen=True)
 class Timing:
-    """How slow the camera is: lag before the shutter opens, readout after it, speed of the link."""
+    """How slow the camera is: lag before the shutter opens, readout after it, one setting, speed of the link."""
 
     lag_s: float
     readout_s: float
     bytes_per_s: float | None
+    set_s: float = 0.0
 
 
 TIMINGS = {
     "instant": Timing(0.0, 0.0, None),
-    "typical": Timing(0.05, 0.25, 20e6),
-    "slow": Timing(0.3, 1.2, 4e6),
+    "typical": Timing(0.05, 0.25, 20e6, 0.01),
+    "slow": Timing(0.3, 1.2, 4e6, 0.15),
 }
 
 Listener = Callable[[str, int | str], None]
-
-
-@dataclass
-class _World:
-    """What hands and weather do; the camera body does not know it."""
-
-    ev100: float
-    focus_m: float = 3.0
-    filters: tuple[tuple[str, float], ...] = ()
-
-    @property
-    def light(self) -> float:
-        """Light that comes through the filters. [EV at ISO 100]"""
-        return self.ev100 - sum(stops for _, stops in self.filters)
 
 
 class GardenCamera:
     """The camera. Every method may be called from any thread.
 
     Listeners hear ``("added", handle)``, ``("complete", frame number)``, ``("changed", setting)`` and ``("drop",
-    milliseconds away)``; they are called from the camera's threads and must not block.
+    milliseconds away)``; they are called from the camera's threads and must not block. ``step`` is what its dials move
+    by; ``thirst`` how many times faster than usual the battery drains.
     """
 
     def __init__(
@@ -93,26 +65,32 @@ class GardenCamera:
         seed: int = 0,
         optics: Optics | None = None,
         faults: Faults | None = None,
+        step: Step = "thirds",
+        thirst: float = 1.0,
     ):
         self.card = card
         self.timing = TIMINGS[timing]
-        self.faults = faults or Faults()
-        self.optics = optics or Optics()
+        self.faults = faults or Faults(seed=seed)
+        self._sensor = optics or Optics()
         self._renderer = renderer
         self._seed = seed
         self._lock = threading.RLock()
         self._listeners: list[Listener] = []
         self._off = threading.Event()
+        self._cut = threading.Event()  # set when the power of a running exposure goes
+        self._held: threading.Event | None = None  # set when a bulb exposure shall end
         self._exposing: threading.Thread | None = None
-        self._world = _World(ev100)
-        self._battery = 80
+        self._open = self._knocked = False
+        self._world = World(ev100)
+        self._power = Power(thirst=thirst)
         self._clock_offset = timedelta(0)
         self._born = clock.monotonic()
-        self._exposures = self._deletes = self._presses = 0
+        self._exposures = self._deletes = self._presses = self._previews = 0
         self._seconds = {"exposure_s": 0.0, "readout_s": 0.0, "transfer_s": 0.0}
-        self._dials = Dials()
+        self._dials = Dials(step)
         self._files: dict[int, Entry] = dict(enumerate(card.entries(), 1))
         self._frame_of: dict[int, int] = {}
+        self._live = False
         renderer.prepare(self.optics)
         self._next_handle = len(self._files) + 1
 
@@ -137,9 +115,26 @@ class GardenCamera:
 
     # -- settings ---------------------------------------------------------------------------------------------------
 
+    @property
+    def optics(self) -> Optics:
+        """Lens and sensor, at the picture size in force."""
+        with self._lock:
+            size = self.sizes()[self._dials.raw("image_size", 0.0)]
+        return self._sensor if size == self._sensor.size else replace(self._sensor, size=size)
+
+    def sizes(self) -> list[tuple[int, int]]:
+        """Picture sizes by the raw value of ``image_size``. [pixels]"""
+        return [self._sensor.size, *body.sizes(self._sensor.size)[1:]]
+
+    def labels(self, setting: str) -> dict[int, str]:
+        """Labels of a setting by raw value, in the camera's order; KeyError when there is no such setting."""
+        if setting == "image_size":
+            return {raw: f"{width}x{height}" for raw, (width, height) in enumerate(self.sizes())}
+        return self._dials.labels(setting)
+
     def choices(self, setting: str) -> tuple[int, ...]:
         """Raw values that a setting can take, in the camera's order; KeyError when there is no such setting."""
-        return CHOICES[setting]
+        return tuple(self._dials.labels(setting))
 
     def writable(self, setting: str) -> bool:
         """Whether a setting can be set over the wire as the dial stands."""
@@ -165,12 +160,28 @@ class GardenCamera:
             self._dials.put(setting, raw)
             if (line := self.faults.for_change(setting)) is not None:
                 self._dials.slip(setting, line["to"])
+        if setting == "image_size":
+            self._renderer.prepare(self.optics)
+        if self.timing.set_s:
+            clock.sleep(self.timing.set_s)
 
     @property
     def battery(self) -> int:
         """Charge. [per cent]"""
         with self._lock:
-            return self._battery
+            return self._power.percent
+
+    @property
+    def on(self) -> bool:
+        """Whether the camera answers: not asleep by its power-off timer, battery not empty."""
+        with self._lock:
+            limit = body.POWER_OFF_S[self._dials.raw("power_off", 0.0)]
+            return self._power.answers(limit, self._exposing is not None)
+
+    def touch(self) -> None:
+        """A request or a hand: the power-off timer starts anew."""
+        with self._lock:
+            self._power.touch()
 
     def now(self) -> datetime:
         """What the camera's own clock shows: unlabelled, as camera clocks are."""
@@ -182,19 +193,38 @@ class GardenCamera:
         with self._lock:
             self._clock_offset = shown - clock.utc_now().replace(tzinfo=None)
 
+    def shift_clock(self, seconds: float) -> None:
+        """Let the camera's clock jump. [s]"""
+        with self._lock:
+            self._clock_offset += timedelta(seconds=seconds)
+
     # -- hands and weather ------------------------------------------------------------------------------------------
 
     def turn_dial(self, letter: str) -> None:
         """Turn the mode dial; KeyError for a letter that is not on it."""
         with self._lock:
             self._dials.turn(letter)
+            self._power.touch()
         for setting in ("mode", "aperture", "time"):
+            self._tell("changed", setting)
+
+    def set_by_hand(self, setting: str, label: str) -> None:
+        """Set something in the camera's own menu, by label. Refusal ``invalid``: no such setting or label."""
+        if setting in ("mode", "aperture", "time", "iso") or setting not in body.BODY:
+            raise Refusal("invalid", f"the menu has no {setting}; it has {', '.join(body.BODY)}")
+        known = {text: raw for raw, text in self.labels(setting).items()}
+        if label not in known:
+            raise Refusal("invalid", f"{setting} has no {label!r}; it has {', '.join(known)}")
+        with self._lock:
+            self._dials.by_hand(setting, known[label])
+            self._power.touch()
+        if setting != "stabiliser":  # a switch that the cable does not see
             self._tell("changed", setting)
 
     def focus(self, distance_m: float) -> None:
         """Turn the focus ring. [m]"""
         with self._lock:
-            self._world.focus_m = max(NEAREST_FOCUS_M, distance_m)
+            self._world.focus(distance_m)
 
     def fit_filters(self, filters: list[tuple[str, float]]) -> None:
         """Have these filters on the lens and no others: names and stops. [stops]"""
@@ -206,11 +236,41 @@ class GardenCamera:
         with self._lock:
             self._world.ev100 = ev100
 
-    def charge(self, percent: int) -> None:
-        """Set the battery. [per cent]"""
+    def charge(self, percent: float) -> None:
+        """Put in a battery with this charge; an empty one switches the camera off. [per cent]"""
         with self._lock:
-            self._battery = percent
+            self._power.charge(percent)
         self._tell("changed", "battery")
+        if not self.on:
+            self._tell("drop", 0)
+
+    def move(self, nearer_m: float) -> None:
+        """Carry the rig nearer by so much, or farther (below 0). [m]"""
+        with self._lock:
+            self._world.nearer_m += nearer_m
+
+    def frame_anew(self, across: float, down: float, portrait: bool | None) -> None:
+        """Turn the head: shift the picture by shares of its width and height; stand it upright, or lay it down."""
+        with self._lock:
+            self._world.kick((across, down), 0.0)
+            if portrait is not None:
+                self._world.portrait = portrait
+
+    def turn_polariser(self, degrees: float) -> None:
+        """Turn the polariser. [degrees]"""
+        with self._lock:
+            self._world.polariser_deg = degrees % 360
+
+    def shake(self) -> None:
+        """Knock the tripod: in the exposure that is running, or else in the next one."""
+        with self._lock:
+            self._knocked = True
+
+    def kick(self, across: float, down: float, tilt_deg: float) -> None:
+        """Displace the tripod for good; it shows in an exposure that is running as well. [shares, degrees]"""
+        with self._lock:
+            self._world.kick((across, down), tilt_deg)
+            self._knocked = self._knocked or self._open
 
     # -- exposing ---------------------------------------------------------------------------------------------------
 
@@ -228,104 +288,206 @@ class GardenCamera:
         Refusal
             ``busy``, ``card_full``, ``battery``; ``denied`` on bulb; ``absent`` when the link breaks first.
         """
+        if self.get("time") == BULB:
+            raise Refusal("busy" if self.busy else "denied", "a bulb exposure has no end of its own")
+        return self._begin(pressed, None)
+
+    def open_shutter(self) -> int:
+        """Open the shutter on bulb, until `close_shutter`; the number of the frame.
+
+        Raises
+        ------
+        Refusal
+            As `trigger`; ``denied`` unless the time is on bulb.
+        """
+        if self.get("time") != BULB:
+            raise Refusal("busy" if self.busy else "denied", "the time is not on bulb")
+        return self._begin(False, threading.Event())
+
+    def close_shutter(self) -> None:
+        """Close the shutter of a bulb exposure. Refusal ``general`` when none is running."""
+        with self._lock:
+            held = self._held
+        if held is None:
+            raise Refusal("general", "no shutter is held open")
+        held.set()
+
+    def _begin(self, pressed: bool, held: threading.Event | None) -> int:
         with self._lock:
             if self._off.is_set() or self._exposing:
                 raise Refusal("busy", "an exposure is running")
             number = self._exposures + 1
             if self.faults.for_frame("card_full", number) or self.card.free_bytes() < ROOM_FOR_A_FRAME:
                 raise Refusal("card_full", "no room on the card")
-            if self._battery <= DEAD_BATTERY:
+            if self._power.dead:
                 raise Refusal("battery", "the battery is empty")
-            if self.get("time") == BULB:
-                raise Refusal("denied", "a bulb exposure has no end of its own")
-            dropped = None if pressed else self.faults.for_frame("drop", number, "before")
-            if dropped is None:
+            self._power.touch()
+            broken = None
+            if not pressed:
+                broken = self.faults.for_frame("drop", number, "before")
+                broken = broken or self.faults.for_frame("restart", number, "before")
+            if broken is None:
                 shot = self._shot(number)
                 self._exposures = number
                 self._presses += pressed
-                self._exposing = threading.Thread(target=self._expose, args=(shot,), name="exposure", daemon=True)
+                self._live = False
+                self._held = held
+                self._cut.clear()
+                self._exposing = threading.Thread(target=self._expose, args=(shot, held), name="exposure", daemon=True)
                 self._exposing.start()
-        if dropped is not None:
-            self._drop(dropped)
+        if broken is not None:
+            self._drop(broken)
             raise Refusal("absent", "the link broke")
         return number
 
     def _shot(self, number: int) -> Shot:
         dials, light = self._dials, self._world.light
         aperture, raw_time = dials.exposure(light)
-        time = mark_of("time", raw_time)
+        time = bulb_mark(1.0) if raw_time == BULB else dials.scales.mark_of("time", raw_time)
+        speed = dials.sensitivity(light)
         if dials.raw("focus_mode", light) == AUTO_FOCUS:  # it takes what stands in the middle
-            self._world.focus_m = AUTO_FOCUS_M
+            self._world.focus(AUTO_FOCUS_M)
         iris = self.faults.error_stops("aperture_error", aperture.label)
         shutter = self.faults.error_stops("shutter_error", time.label)
+        delay = body.RELEASE_DELAY_S if dials.raw("release_delay", light) else 0.0
+        quality = dials.raw("image_format", light)
         return Shot(
             number=number,
             aperture=aperture,
             time=time,
-            sensitivity=dials.iso,
+            sensitivity=speed,
             f_number=aperture.exact * 2.0 ** (-iris / 2),
             time_s=time.exact * 2.0**shutter,
-            iso=dials.iso.exact,
+            iso=speed.exact,
             focus_m=self._world.focus_m,
             filter_stops=tuple(stops for _, stops in self._world.filters),
             ev100=self._world.ev100,
-            start_s=clock.monotonic() - self._born + self.timing.lag_s,
+            start_s=clock.monotonic() - self._born + self.timing.lag_s + delay,
             taken=self.now(),
             optics=self.optics,
             mode=dials.mode,
             bias=dials.raw("bias", light),
             white_balance=dials.raw("white_balance", light),
-            image_format=dials.raw("image_format", light),
+            image_format=body.RAW_AND_JPEG.get(quality, min(quality, body.JPEG_FINE)),
             seed=self._seed,
         )
 
     def _drop(self, line: dict[str, Any]) -> None:
         self._tell("drop", round(line.get("away_s", 0.0) * 1000))
 
-    def _expose(self, shot: Shot) -> None:
-        """The exposure's thread. The picture is worked out while the shutter is open; what is left is readout."""
+    def _expose(self, shot: Shot, held: threading.Event | None) -> None:
+        """The exposure's thread."""
+        number = shot.number
         try:
-            made = self._develop(shot)
+            made = self._develop(shot, held)
         finally:
             with self._lock:
-                self._exposing = None
+                self._exposing = self._held = None
+                self._open = False
         if made is None:
             return
-        if (line := self.faults.for_frame("drop", shot.number, "after")) is not None:
-            self._drop(line)
-        self._announce("ObjectAdded", "added", made, shot.number)
-        if self.faults.for_frame("hang", shot.number) is None:
-            self._announce("CaptureComplete", "complete", shot.number, shot.number)
+        for kind in ("drop", "restart"):
+            if (line := self.faults.for_frame(kind, number, "after")) is not None:
+                self._drop(line)
+        for place, handle in enumerate(made, 1):
+            self._announce("ObjectAdded", "added", handle, number, place)
+        if self.faults.for_frame("hang", number) is None:
+            self._announce("CaptureComplete", "complete", number, number, 1)
+        if not self.on:
+            self._tell("drop", 0)
+        if self.faults.for_frame("unasked", number) is not None:
+            self.trigger(pressed=True)
 
-    def _develop(self, shot: Shot) -> int | None:
-        """Expose, read out and store; the picture's handle, or None when the power went first."""
-        opened = clock.monotonic() + self.timing.lag_s
-        if (line := self.faults.for_frame("drop", shot.number, "during")) is not None:
-            clock.wait(self._off, self.timing.lag_s + shot.time_s / 2)
-            self._drop(line)
-        file = jpeg.encode(self._renderer.render(shot), shot)
+    def _develop(self, shot: Shot, held: threading.Event | None) -> list[int] | None:
+        """Expose, read out and store; handles of the files, or None when the power went first.
+
+        The picture is worked out while the shutter is open, as far as its time is known; what is left is readout.
+        """
+        with self._lock:
+            quality, steady = self._dials.raw("image_format", 0.0), self._dials.raw("stabiliser", 0.0)
+            twice = self._dials.raw("long_exposure_nr", 0.0)
+            delayed = self._dials.raw("release_delay", 0.0)
+        lag = self.timing.lag_s + (body.RELEASE_DELAY_S if delayed else 0.0)
+        opened = clock.monotonic() + lag
+        with self._lock:
+            self._open = True
+        if not self._midway(shot, lag + (shot.time_s / 2 if held is None else 0.0)):
+            return None
+        if held is not None:
+            clock.wait(self._cut, opened - clock.monotonic())
+            opened = clock.monotonic()
+            clock.wait(held, min(1e6, self._longest_s()))
+            time_s = clock.monotonic() - opened
+            shot = replace(shot, time=bulb_mark(time_s), time_s=time_s)
+        with self._lock:
+            world = replace(self._world)
+        files = files_of(self._renderer, shot, quality, world, sway(shot, steady))
         closing = opened + shot.time_s
-        if clock.wait(self._off, closing + self.timing.readout_s - clock.monotonic()):
+        if clock.wait(self._cut, closing - clock.monotonic()):
             return None
         with self._lock:
-            handle = self._next_handle
-            self._files[handle] = self.card.store(file, shot.taken)
-            self._next_handle += 1
-            self._frame_of[handle] = shot.number
+            self._open = False
+            knocked, self._knocked = self._knocked, False
+        if knocked:
+            files = files_of(self._renderer, shot, quality, world, KNOCK_PX)
+        dark = shot.time_s if twice and shot.time_s >= body.LONG_EXPOSURE_S else 0.0
+        if clock.wait(self._cut, closing + dark + self.timing.readout_s - clock.monotonic()):
+            return None
+        if (line := self.faults.for_frame("spoil", shot.number)) is not None:
+            files = spoilt(files, line["how"])
+        return self._store(shot, files, closing)
+
+    def _midway(self, shot: Shot, seconds: float) -> bool:
+        """Let the script break the link, or take the power, half-way through; False when the power went. [s]"""
+        for kind in ("drop", "restart"):
+            if (line := self.faults.for_frame(kind, shot.number, "during")) is not None:
+                clock.wait(self._cut, seconds)
+                if kind == "restart":
+                    self._cut.set()
+                self._drop(line)
+        return not self._cut.is_set()
+
+    def _longest_s(self) -> float:
+        """How long the battery holds a shutter open. [s]"""
+        with self._lock:
+            return self._power.lasts_open_s()
+
+    def _store(self, shot: Shot, files: dict[str, bytes], closing: float) -> list[int]:
+        with self._lock:
+            if self.faults.for_frame("wrap", shot.number) is not None:
+                self.card.number_next(LAST_NUMBER)
+            handles = []
+            for entry in self.card.store(files, shot.taken):
+                handles.append(self._next_handle)
+                self._files[self._next_handle] = entry
+                self._frame_of[self._next_handle] = shot.number
+                self._next_handle += 1
             self._seconds["exposure_s"] += shot.time_s
             self._seconds["readout_s"] += max(0.0, clock.monotonic() - closing)
+            self._power.drain(A_FRAME + shot.time_s * A_SECOND_OPEN)
             if (line := self.faults.for_frame("battery", shot.number)) is not None:
-                self._battery = int(line["percent"])
-            self._exposing = None  # with the file: who sees it can go on
-        return handle
+                self._power.charge(line["percent"])
+            if (line := self.faults.for_frame("clock", shot.number)) is not None:
+                self.shift_clock(line["shift_s"])
+            self._exposing = self._held = None  # with the files: who sees them can go on
+        return handles
 
-    def _announce(self, event: str, what: str, value: int, frame: int) -> None:
-        how = self.faults.for_event(event, frame)
+    def _announce(self, event: str, what: str, value: int, frame: int, file: int) -> None:
+        line = self.faults.for_event(event, frame, file) or {}
+        how = line.get("how")
         if how == "stale" and what == "added":
             older = [handle for handle in self._files if handle < value]
             if older:
                 self._tell(what, older[-1])
+        if how == "late":
+            late_s = line.get("late_s", 1.0)
+            threading.Thread(target=self._tell_late, args=(late_s, what, value), name="late", daemon=True).start()
+            return
         for _ in range({"lost": 0, "doubled": 2}.get(how or "", 1)):
+            self._tell(what, value)
+
+    def _tell_late(self, seconds: float, what: str, value: int) -> None:
+        if not clock.wait(self._off, seconds):
             self._tell(what, value)
 
     def wait_idle(self, seconds: float) -> bool:
@@ -335,6 +497,40 @@ class GardenCamera:
         if running is not None:
             running.join(seconds)
         return not self.busy
+
+    # -- live view --------------------------------------------------------------------------------------------------
+
+    @property
+    def live(self) -> bool:
+        """Whether live view is on."""
+        with self._lock:
+            return self._live
+
+    def look(self, on: bool) -> None:
+        """Switch live view on or off. Refusal ``busy`` while exposing, ``battery`` when there is too little left."""
+        with self._lock:
+            if on and self._exposing:
+                raise Refusal("busy", "an exposure is running")
+            if on and self._power.dead:
+                raise Refusal("battery", "the battery is empty")
+            self._live = on
+
+    def live_picture(self) -> bytes:
+        """One live picture as a JPEG.
+
+        Refusal ``general`` when live view is off, ``busy`` while exposing.
+        """
+        with self._lock:
+            if self._exposing:
+                raise Refusal("busy", "an exposure is running")
+            if not self._live:
+                raise Refusal("general", "live view is off")
+            self._previews += 1
+            self._power.drain(A_LIVE_VIEW)
+            shot = self._shot(self._exposures + 1)
+            world = replace(self._world)
+            highest = self._dials.scales.marks("iso")[-1].exact
+        return live_picture(self._renderer, shot, world, highest)
 
     # -- files ------------------------------------------------------------------------------------------------------
 
@@ -381,14 +577,17 @@ class GardenCamera:
         with self._lock:
             return {
                 "settings": self._dials.report(self._world.light),
-                "focus_m": self._world.focus_m,
-                "filters": [{"name": name, "stops": stops} for name, stops in self._world.filters],
-                "ev100": self._world.ev100,
-                "battery": self._battery,
+                **self._world.report(),
+                "battery": self._power.percent,
+                "on": self.on,
+                "clock": self.now().isoformat(timespec="seconds"),
                 "busy": self._exposing is not None,
+                "open": self._open,
+                "live": self._live,
                 "ready": self._renderer.ready(self.optics),
                 "exposures": self._exposures,
                 "presses": self._presses,
+                "previews": self._previews,
                 "deletes": self._deletes,
                 "card": [f"/DCIM/{entry.folder}/{entry.name}" for entry in self._files.values()],
                 "card_root": str(self.card.root),
@@ -398,4 +597,9 @@ class GardenCamera:
     def switch_off(self) -> None:
         """Cut the power: a running exposure is lost."""
         self._off.set()
+        self._cut.set()
+        with self._lock:
+            held = self._held
+        if held is not None:
+            held.set()
         self.wait_idle(5.0)

@@ -13,7 +13,8 @@ from daemon.errors import StopwrightError
 from hardware_mocks import faults
 from hardware_mocks.camera import TIMINGS
 from hardware_mocks.faults import ScriptError, check_line
-from hardware_mocks.server import Options, run
+from hardware_mocks.scales import STEPS
+from hardware_mocks.server import WIRE_DIALECTS, Options, run
 
 
 def _size(text: str) -> tuple[int, int]:
@@ -46,6 +47,10 @@ def _light(text: str) -> float:
 
 def _stops(text: str) -> float:
     return _between(text, 0, 5)
+
+
+def _thirst(text: str) -> float:
+    return _between(text, 0, 1e5)
 
 
 def _scene(text: str) -> tuple[tuple[str, float], ...]:
@@ -93,6 +98,9 @@ def main() -> int:
     parser.add_argument("--light", type=_light, default=13.0, metavar="EV", help="light, EV at ISO 100")
     parser.add_argument("--render", choices=("scene", "flat"), default="scene", help="the garden, or grey bars")
     parser.add_argument("--scene", type=_scene, default=(), metavar="JSON", help='distances, as {"heron_m": 1.4}')
+    parser.add_argument("--step", choices=STEPS, default="thirds", help="what its dials move by")
+    parser.add_argument("--dialect", choices=WIRE_DIALECTS, default="fractions", help="how its times travel")
+    parser.add_argument("--thirst", type=_thirst, default=1.0, metavar="N", help="how many times faster it drains")
     parser.add_argument("--vignette", type=_stops, default=0.0, metavar="STOPS", help="how dark the corners are")
     parser.add_argument(
         "--fault", type=_fault, action="append", default=[], metavar="JSON", help="a fault script line; below"
@@ -112,6 +120,9 @@ def main() -> int:
                 render=asked.render,
                 scene=asked.scene,
                 vignette=asked.vignette,
+                step=asked.step,
+                dialect=asked.dialect,
+                thirst=asked.thirst,
                 faults=tuple(asked.fault),
                 until_stdin_closes=asked.until_stdin_closes,
             )

@@ -8,10 +8,14 @@ from __future__ import annotations
 import math
 from typing import Any, Literal
 
-from hardware_mocks.marks import APERTURES, BULB, ISOS, TIMES, DialMark, mark_of, nearest_mark
+from hardware_mocks.body import AUTO_FOCUS, BODY, MANUAL_FOCUS
+from hardware_mocks.marks import BULB, DialMark
+from hardware_mocks.scales import Scales, Step
+
+__all__ = ["AUTO_FOCUS", "MANUAL_FOCUS", "MODES", "Dials", "Reason", "Refusal"]
 
 MODES = {"M": 1, "P": 2, "A": 3, "S": 4}  # dial letter to wire value
-MANUAL_FOCUS, AUTO_FOCUS = 1, 2
+_ON = 1
 
 Reason = Literal["busy", "card_full", "battery", "denied", "invalid", "unsupported", "general", "absent"]
 
@@ -24,42 +28,32 @@ class Refusal(Exception):
         super().__init__(text or reason)
 
 
-CHOICES: dict[str, tuple[int, ...]] = {
-    "aperture": tuple(mark.raw for mark in APERTURES),
-    "time": (*(mark.raw for mark in TIMES), BULB),
-    "iso": tuple(mark.raw for mark in ISOS),
-    "mode": tuple(MODES.values()),
-    "bias": tuple(round(third * 1000 / 3) for third in range(-9, 10)),  # thousandths of a stop
-    "white_balance": (2, 4, 5, 6, 7),
-    "focus_mode": (MANUAL_FOCUS, AUTO_FOCUS),
-    "image_format": (0, 1, 2),
-}
-
-
 class Dials:
     """The settings in force. Not safe for threads: the camera holds its lock."""
 
-    def __init__(self) -> None:
+    def __init__(self, step: Step = "thirds") -> None:
+        self.scales = Scales(step)
+        self._labels: dict[str, dict[int, str]] = {
+            **{name: self.scales.labels(name) for name in ("aperture", "time", "iso")},
+            "mode": {raw: letter for letter, raw in MODES.items()},
+            **{name: setting.labels for name, setting in BODY.items()},
+        }
         self._raw: dict[str, int] = {
             "aperture": 800,
             "time": 1 << 16 | 125,
             "iso": 100,
             "mode": MODES["M"],
-            "bias": 0,
-            "white_balance": 4,
-            "focus_mode": MANUAL_FOCUS,
-            "image_format": 2,
+            **{name: setting.standing for name, setting in BODY.items()},
         }
+
+    def labels(self, setting: str) -> dict[int, str]:
+        """Labels by raw value in the camera's order; KeyError when there is no such setting."""
+        return self._labels[setting]
 
     @property
     def mode(self) -> str:
         """The letter that the mode dial shows."""
-        return next(letter for letter, raw in MODES.items() if raw == self._raw["mode"])
-
-    @property
-    def iso(self) -> DialMark:
-        """The ISO mark in force."""
-        return mark_of("iso", self._raw["iso"])
+        return self._labels["mode"][self._raw["mode"]]
 
     def turn(self, letter: str) -> None:
         """Turn the mode dial; KeyError for a letter that is not on it."""
@@ -73,23 +67,28 @@ class Dials:
             return self.mode in "MA"
         if setting == "time":
             return self.mode in "MS"
-        return setting in CHOICES
+        return setting in self._labels
 
     def put(self, setting: str, raw: int) -> None:
         """Put a value in force. Refusal: ``denied`` by the dial, or ``invalid``."""
         if not self.writable(setting):
             raise Refusal("denied", f"{setting} cannot be set with the dial on {self.mode}")
-        if raw not in CHOICES[setting]:
+        self.by_hand(setting, raw)
+
+    def by_hand(self, setting: str, raw: int) -> None:
+        """Put a value in force in the camera's own menu. Refusal: ``invalid``."""
+        if raw not in self._labels.get(setting, ()):
             raise Refusal("invalid", f"{setting} has no value {raw}")
         self._raw[setting] = raw
 
     def slip(self, setting: str, label: Any) -> None:
         """Put the value of a label (or a raw one) in force, whatever the dial says; nothing where there is none."""
-        for mark in {"aperture": APERTURES, "time": TIMES, "iso": ISOS}.get(setting, ()):
-            if mark.label == str(label):
-                self._raw[setting] = mark.raw
+        known = self._labels.get(setting, {})
+        for raw, text in known.items():
+            if text == str(label):
+                self._raw[setting] = raw
                 return
-        if label in CHOICES.get(setting, ()):
+        if label in known:
             self._raw[setting] = label
 
     def raw(self, setting: str, light: float) -> int:
@@ -97,31 +96,42 @@ class Dials:
         if setting in ("aperture", "time"):
             aperture, time = self.exposure(light)
             return aperture.raw if setting == "aperture" else time
+        if setting == "iso":
+            return self.sensitivity(light).raw
         return self._raw[setting]
+
+    def sensitivity(self, light: float) -> DialMark:
+        """The ISO mark in force; with auto ISO and the dial on M the one that the meter chose. [EV at ISO 100]"""
+        standing = self.scales.mark_of("iso", self._raw["iso"])
+        time = self._raw["time"]
+        if self._raw["iso_auto"] != _ON or self.mode != "M" or time == BULB:
+            return standing
+        aperture = self.scales.mark_of("aperture", self._raw["aperture"])
+        wanted = aperture.exact**2 / self.scales.mark_of("time", time).exact  # N^2/t [1/s]
+        return self.scales.nearest("iso", 100 * wanted / 2.0 ** (light - self._raw["bias"] / 1000))
 
     def exposure(self, light: float) -> tuple[DialMark, int]:
         """Aperture mark and raw time in force. What the dial leaves to it, the meter balances for ``light``, the
         light that comes through the lens. [EV at ISO 100]"""
-        aperture, time = mark_of("aperture", self._raw["aperture"]), self._raw["time"]
+        aperture, time = self.scales.mark_of("aperture", self._raw["aperture"]), self._raw["time"]
         if self.mode == "M":
             return aperture, time
-        ratio = float(2.0 ** (light - self._raw["bias"] / 1000)) * self.iso.exact / 100  # N^2/t wanted [1/s]
+        speed = self.scales.mark_of("iso", self._raw["iso"]).exact
+        ratio = float(2.0 ** (light - self._raw["bias"] / 1000)) * speed / 100  # N^2/t wanted [1/s]
         if self.mode == "S" and time != BULB:
-            return nearest_mark("aperture", math.sqrt(mark_of("time", time).exact * ratio)), time
+            return self.scales.nearest("aperture", math.sqrt(self.scales.mark_of("time", time).exact * ratio)), time
         if self.mode == "P":
-            aperture = mark_of("aperture", 560)
-        return aperture, nearest_mark("time", aperture.exact**2 / ratio).raw
+            aperture = self.scales.mark_of("aperture", 560)
+        return aperture, self.scales.nearest("time", aperture.exact**2 / ratio).raw
 
     def report(self, light: float) -> dict[str, Any]:
-        """The settings in force, as plain data."""
+        """The settings in force, as plain data: marks by label, the menu by raw value."""
         aperture, time = self.exposure(light)
         return {
             "aperture": aperture.label,
-            "time": "Bulb" if time == BULB else mark_of("time", time).label,
-            "iso": self.iso.label,
+            "time": self._labels["time"][time],
+            "iso": self.sensitivity(light).label,
             "mode": self.mode,
+            **{name: self._raw[name] for name in BODY if name != "bias"},
             "bias": self._raw["bias"] / 1000,
-            "white_balance": self._raw["white_balance"],
-            "focus_mode": self._raw["focus_mode"],
-            "image_format": self._raw["image_format"],
         }

@@ -7,7 +7,15 @@ One JSON object a line over TCP on the loopback address, each answered by one li
     {"do": "filters", "stops": [5.979], "names": ["ND 64"]}      no names: no matter; empty lists: bare lens
     {"do": "dial", "to": "M"}                                    M, P, A, S
     {"do": "light", "ev100": 13.0}
-    {"do": "battery", "percent": 5}
+    {"do": "battery", "percent": 5}                              another battery; 0: the camera goes off
+    {"do": "menu", "setting": "focus_mode", "to": "Automatic"}   the camera's own menu, by label
+    {"do": "move", "nearer_m": 0.3}                              the rig nearer, or farther (below 0)
+    {"do": "turn", "across": 0.1, "down": 0, "portrait": true}   the head: shift by shares of the picture; upright
+    {"do": "turn", "polariser_deg": 45}
+    {"do": "shake"}                                              a knock in this exposure, or in the next
+    {"do": "kick", "across": 0.02, "down": 0, "tilt_deg": 1}     the tripod is displaced for good
+    {"do": "clock", "shift_s": 3600}                             the camera's own clock is set wrong
+    {"do": "wake"}                                               a touch on the button wakes a sleeping camera
     {"do": "fault", "line": {"fault": "hang", "frame": 2}}       one line of the fault script; see `faults`
     {"do": "calm"}                                               forget the fault script
     {"do": "press"}                                              a finger on the button: a frame nobody asked for
@@ -21,6 +29,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import random
 import socket
 import sys
 import threading
@@ -82,6 +91,21 @@ def obey(camera: GardenCamera, request: Any) -> dict[str, Any]:
         camera.light(_number(request, "ev100", -10, 25))
     elif deed == "battery":
         camera.charge(int(_number(request, "percent", 0, 100)))
+    elif deed == "menu":
+        camera.set_by_hand(str(request.get("setting")), str(request.get("to")))
+    elif deed == "move":
+        camera.move(_number(request, "nearer_m", -100, 100))
+    elif deed == "turn":
+        _turn(camera, request)
+    elif deed == "shake":
+        camera.shake()
+    elif deed == "kick":
+        tilt = _number({"tilt_deg": 0.0} | dict(request), "tilt_deg", -45, 45)
+        camera.kick(_share(request, "across"), _share(request, "down"), tilt)
+    elif deed == "clock":
+        camera.shift_clock(_number(request, "shift_s", -1e9, 1e9))
+    elif deed == "wake":
+        camera.touch()
     elif deed == "fault":
         camera.faults.add(request.get("line"))
     elif deed == "calm":
@@ -90,10 +114,24 @@ def obey(camera: GardenCamera, request: Any) -> dict[str, Any]:
         return {"frame": camera.trigger(pressed=True)}
     else:
         raise _Wrong(
-            f"found do {deed!r}, ask {request.get('ask')!r}; allowed: do focus, filters, dial, light, battery, fault,"
-            " calm, press; ask state, faults"
+            f"found do {deed!r}, ask {request.get('ask')!r}; allowed: do focus, filters, dial, light, battery, menu,"
+            " move, turn, shake, kick, clock, wake, fault, calm, press; ask state, faults"
         )
     return {}
+
+
+def _share(request: Mapping[str, Any], name: str) -> float:
+    return _number({name: 0.0} | dict(request), name, -1, 1)
+
+
+def _turn(camera: GardenCamera, request: Mapping[str, Any]) -> None:
+    if "polariser_deg" in request:
+        camera.turn_polariser(_number(request, "polariser_deg", -360, 360))
+        return
+    portrait = request.get("portrait")
+    if not isinstance(portrait, bool | None):
+        raise _Wrong(f"turn: portrait: found {portrait!r}; allowed: true or false")
+    camera.frame_anew(_share(request, "across"), _share(request, "down"), portrait)
 
 
 def _answer(camera: GardenCamera, line: bytes) -> dict[str, Any]:
@@ -184,6 +222,38 @@ class Hands:
         """Set the battery's charge. [per cent]"""
         self.ask({"do": "battery", "percent": percent})
 
+    def menu(self, setting: str, to: str) -> None:
+        """Set something in the camera's own menu, by label."""
+        self.ask({"do": "menu", "setting": setting, "to": to})
+
+    def move(self, nearer_m: float) -> None:
+        """Carry the rig nearer, or farther (below 0). [m]"""
+        self.ask({"do": "move", "nearer_m": nearer_m})
+
+    def turn(self, across: float = 0.0, down: float = 0.0, portrait: bool | None = None) -> None:
+        """Turn the head: shift the picture by shares of its width and height; stand it upright, or lay it down."""
+        self.ask({"do": "turn", "across": across, "down": down, "portrait": portrait})
+
+    def polariser(self, degrees: float) -> None:
+        """Turn the polariser. [degrees]"""
+        self.ask({"do": "turn", "polariser_deg": degrees})
+
+    def shake(self) -> None:
+        """Knock the tripod in the exposure that is running, or else in the next one."""
+        self.ask({"do": "shake"})
+
+    def kick(self, across: float = 0.02, down: float = 0.0, tilt_deg: float = 0.0) -> None:
+        """Displace the tripod for good. [shares of the picture, degrees]"""
+        self.ask({"do": "kick", "across": across, "down": down, "tilt_deg": tilt_deg})
+
+    def clock(self, shift_s: float) -> None:
+        """Set the camera's own clock wrong by so much. [s]"""
+        self.ask({"do": "clock", "shift_s": shift_s})
+
+    def wake(self) -> None:
+        """Touch the button, so that a sleeping camera wakes."""
+        self.ask({"do": "wake"})
+
     def fault(self, **line: Any) -> None:
         """Put a line at the end of the fault script; see `hardware_mocks.faults`."""
         self.ask({"do": "fault", "line": line})
@@ -216,25 +286,50 @@ class SimulatedOperator:
         Ids or actions of the steps at which it says done and does nothing.
     answers
         Which choice to take where a question contains a text; the first choice otherwise.
+    forgetful, seed
+        Share of all steps at which it says done and does nothing, drawn with the seed.
+
+    Attributes
+    ----------
+    forgot
+        Ids of the steps that were forgotten.
     """
 
     name = "simulated"
 
-    def __init__(self, address: str, forgets: set[str] | None = None, answers: Mapping[str, str] | None = None):
+    def __init__(
+        self,
+        address: str,
+        forgets: set[str] | None = None,
+        answers: Mapping[str, str] | None = None,
+        forgetful: float = 0.0,
+        seed: int = 0,
+    ):
         self._hands = Hands(address)
         self._forgets = set(forgets or ())
         self._answers = dict(answers or {})
+        self._forgetful, self._chance = forgetful, random.Random(seed)
+        self.forgot: list[str] = []
 
     def act(self, step: OperatorStep) -> Literal["done", "skip", "stop"]:
         """Do what the step's action names and no more, as hands would; ``compose`` does all and turns the dial to M.
 
-        What these hands cannot do to a simulated camera (move it, zoom, shake it, turn a polariser) is skipped.
+        ``shake`` knocks the tripod in the next exposure, ``turn`` the polariser by a quarter, ``settle`` waits. A step
+        to another place is skipped: it does not say where that is, and nobody here can zoom.
         """
-        if step.action in ("move", "shake", "turn"):
+        if step.action == "move":
             return "skip"
+        drawn = self._chance.random() < self._forgetful
+        if drawn or step.id in self._forgets or step.action in self._forgets:
+            self.forgot.append(step.id)
+            return "done"
         if step.action == "settle":
             return "done"
-        if step.id in self._forgets or step.action in self._forgets:
+        if step.action == "shake":
+            self._hands.shake()
+            return "done"
+        if step.action == "turn":
+            self._hands.polariser((self._hands.state()["polariser_deg"] + 90) % 360)
             return "done"
         if step.action == "compose":
             self._hands.dial("M")

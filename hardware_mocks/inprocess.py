@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from daemon.camera.verbs import CameraState, CardFile, SettingName, SettingState
+from daemon.camera.verbs import BulbExposure, CameraState, CardFile, SettingName, SettingState
 from daemon.errors import (
     BatteryLow,
     CameraAbsent,
@@ -23,12 +23,14 @@ from daemon.errors import (
     StoreError,
 )
 from hardware_mocks import clock, jpeg
-from hardware_mocks.camera import GardenCamera, Renderer
+from hardware_mocks.camera import GardenCamera
 from hardware_mocks.card import Card, Entry
+from hardware_mocks.developing import Renderer
 from hardware_mocks.dials import Refusal
 from hardware_mocks.faults import Faults
 from hardware_mocks.hands import obey
-from hardware_mocks.marks import APERTURES, BULB, ISOS, TIMES
+from hardware_mocks.marks import BULB
+from hardware_mocks.scales import Step
 from hardware_mocks.scene import GardenRenderer
 from hardware_mocks.shot import Optics
 
@@ -37,20 +39,6 @@ STORE = "/store_00010001/DCIM/"
 MARGIN_S = 10.0  # what the camera may take beyond the exposure before it counts as silent
 
 
-def _thousandths(raw: int) -> str:
-    return f"{raw / 1000:g}"
-
-
-_LABELS: dict[str, dict[int, str]] = {
-    "aperture": {mark.raw: mark.label for mark in APERTURES},
-    "time": {mark.raw: mark.label for mark in TIMES} | {BULB: "Bulb"},
-    "iso": {mark.raw: mark.label for mark in ISOS},
-    "mode": {1: "M", 2: "P", 3: "A", 4: "S"},
-    "exposure_bias": {raw: _thousandths(raw) for raw in (round(n * 1000 / 3) for n in range(-9, 10))},
-    "white_balance": {2: "Automatic", 4: "Daylight", 5: "Fluorescent", 6: "Tungsten", 7: "Flash"},
-    "focus_mode": {1: "Manual", 2: "Automatic"},
-    "image_format": {0: "JPEG Basic", 1: "JPEG Normal", 2: "JPEG Fine"},
-}
 _WIDGETS: dict[SettingName, str] = {
     "aperture": "f-number",
     "time": "shutterspeed2",
@@ -60,8 +48,26 @@ _WIDGETS: dict[SettingName, str] = {
     "white_balance": "whitebalance",
     "focus_mode": "focusmode",
     "image_format": "imagequality",
+    "image_size": "imagesize",
+    "iso_auto": "autoiso",
+    "stabiliser": "imagestabilization",
+    "long_exposure_reduction": "longexpnr",
+    "noise_reduction": "highisonr",
+    "picture_style": "optimizeimage",
+    "brightness_aid": "dlighting",
+    "lens_correction": "autodistortioncontrol",
+    "vignette_correction": "vignettecorrection",
+    "shutter_delay": "exposuredelaymode",
+    "power_off": "meterofftime",
 }
-_CORE = {"exposure_bias": "bias"}
+_CORE = {
+    "exposure_bias": "bias",
+    "long_exposure_reduction": "long_exposure_nr",
+    "noise_reduction": "high_iso_nr",
+    "brightness_aid": "picture_aids",
+    "shutter_delay": "release_delay",
+}
+SHOWN = {_CORE.get(name, name): widget for name, widget in _WIDGETS.items()}  # the camera's own setting to its widget
 
 
 class InProcessCamera:
@@ -78,6 +84,7 @@ class InProcessCamera:
         seed: int = 0,
         size: tuple[int, int] = (1500, 1000),
         faults: list[dict[str, Any]] | None = None,
+        step: Step = "thirds",
     ):
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         if core is None:
@@ -91,7 +98,8 @@ class InProcessCamera:
                 ev100=ev100,
                 seed=seed,
                 optics=Optics(size=size),
-                faults=Faults(faults),
+                faults=Faults(faults, seed),
+                step=step,
             )
         self.core = core
         self._told: queue.Queue[tuple[str, int | str]] = queue.Queue()
@@ -105,8 +113,12 @@ class InProcessCamera:
         self._told.put((what, value))
 
     def _here(self) -> None:
-        if not self._open or clock.monotonic() < self._absent_until:
+        if not self._open or clock.monotonic() < self._absent_until or not self.core.on:
             raise CameraAbsent("the simulated camera: asked for an answer, found none; connect it again")
+        self.core.touch()
+
+    def _labels(self, name: str) -> dict[int, str]:
+        return self.core.labels(_CORE.get(name, name))
 
     def _verb(self, verb: str, setting: str | None = None) -> None:
         """Let the fault script act on this call first."""
@@ -132,7 +144,7 @@ class InProcessCamera:
         self._verb("describe")
         settings = {}
         for name, widget in _WIDGETS.items():
-            core, labels = _CORE.get(name, name), _LABELS[name]
+            core, labels = _CORE.get(name, name), self._labels(name)
             settings[name] = SettingState(
                 name=name,
                 widget=widget,
@@ -140,21 +152,26 @@ class InProcessCamera:
                 labels=tuple(labels[raw] for raw in self.core.choices(core)),
                 writable=self.core.writable(core),
             )
+            if name == "mode":
+                settings[name] = settings[name].model_copy(update={"raw": str(self.core.get(core))})
         return CameraState(
             model=jpeg.MODEL,
             port=PORT,
             settings=dict(settings),
             battery=self.core.battery,
             free_bytes=self.core.card.free_bytes(),
+            can_bulb=True,
+            can_preview=True,
+            clock=self.core.now().isoformat(timespec="seconds"),
         )
 
     def apply(self, labels: Mapping[str, str]) -> dict[str, str]:
         """Set each named setting and read all of them back; SettingRefused where one does not read back."""
         self._here()
         for name, label in labels.items():
-            known = _LABELS.get(name)
-            if known is None:
-                raise SettingRefused(name, label, "no such setting", list(_LABELS))
+            if name not in _WIDGETS:
+                raise SettingRefused(name, label, "no such setting", list(_WIDGETS))
+            known = self._labels(name)
             core = _CORE.get(name, name)
             offered = [known[raw] for raw in self.core.choices(core)]
             current = known[self.core.get(core)]
@@ -174,10 +191,10 @@ class InProcessCamera:
                 if isinstance(error, (CameraBusy, CameraSilent)):
                     raise
                 raise SettingRefused(name, label, current, offered) from None
-        read = {name: _LABELS[name][self.core.get(_CORE.get(name, name))] for name in labels}
+        read = {name: self._labels(name)[self.core.get(_CORE.get(name, name))] for name in labels}
         for name, label in labels.items():
             if read[name] != label:
-                offered = [_LABELS[name][raw] for raw in self.core.choices(_CORE.get(name, name))]
+                offered = list(self._labels(name).values())
                 raise SettingRefused(name, label, read[name], offered)
         return read
 
@@ -192,6 +209,10 @@ class InProcessCamera:
             frame = self.core.trigger()
         except Refusal as refusal:
             raise self._error(refusal, "an exposure") from None
+        return self._finished(frame, before, exposure_s)
+
+    def _finished(self, frame: int, before: set[int], exposure_s: float) -> list[CardFile]:
+        """Wait for the end of a frame; its files. [s]"""
         deadline = clock.monotonic() + 2 * exposure_s + MARGIN_S
         while True:
             try:
@@ -204,6 +225,50 @@ class InProcessCamera:
                 raise CameraAbsent("the simulated camera: the link broke during an exposure")
             if what == "complete" and number == frame:  # not the late word of a picture from the button
                 return [self._card_file(n, entry) for n, entry in self.core.files().items() if n not in before]
+
+    def bulb(self, seconds: float) -> BulbExposure:
+        """Take one frame with the shutter held open for so long. [s]"""
+        self._here()
+        self._verb("bulb")
+        while not self._told.empty():
+            self._told.get_nowait()
+        before = set(self.core.files())
+        try:
+            if self.core.get("time") != BULB:
+                self.core.set("time", BULB)
+            asked = clock.monotonic()
+            frame = self.core.open_shutter()
+        except Refusal as refusal:
+            if refusal.reason == "denied":
+                raise SettingRefused("time", "Bulb", self._now("time"), (), "Turn the mode dial to M") from None
+            raise self._error(refusal, "an open shutter") from None
+        opened = clock.monotonic()
+        clock.sleep(opened + self.core.timing.lag_s + seconds - clock.monotonic())
+        closing, early = clock.monotonic(), False
+        try:
+            self.core.close_shutter()
+        except Refusal:
+            early = True
+        closed = clock.monotonic()
+        files = self._finished(frame, before, seconds)
+        held = (closing + closed) / 2 - (asked + opened) / 2
+        within = (closed - closing + opened - asked) / 2
+        return BulbExposure(files=tuple(files), held_s=held, within_s=within, ended_early=early)
+
+    def preview(self, into: Path) -> int:
+        """Write one live picture, a JPEG, to the path ``into``; its size. [bytes]"""
+        self._here()
+        self._verb("preview")
+        try:
+            self.core.look(True)
+            content = self.core.live_picture()
+        except Refusal as refusal:
+            raise self._error(refusal, "a live picture") from None
+        _write(content, into)
+        return len(content)
+
+    def _now(self, name: str) -> str:
+        return self._labels(name)[self.core.get(name)]
 
     def _card_file(self, handle: int, entry: Entry) -> CardFile:
         taken = self.core.taken(handle).isoformat(timespec="seconds")
@@ -228,11 +293,7 @@ class InProcessCamera:
         if rate:
             clock.sleep(len(content) / rate)
             self.core.transferred(len(content) / rate)
-        try:
-            with open(into, "xb") as sink:
-                sink.write(content)
-        except OSError as error:
-            raise StoreError(f"{into}: {error.strerror}") from None
+        _write(content, into)
         return len(content)
 
     def card(self, fresh: bool = False) -> list[CardFile]:
@@ -253,3 +314,11 @@ class InProcessCamera:
             if self._folder is not None:
                 self.core.switch_off()
                 self._folder.cleanup()
+
+
+def _write(content: bytes, into: Path) -> None:
+    try:
+        with open(into, "xb") as sink:
+            sink.write(content)
+    except OSError as error:
+        raise StoreError(f"{into}: {error.strerror}") from None

@@ -53,20 +53,3 @@ TIMES: tuple[DialMark, ...] = _times()
 ISOS: tuple[DialMark, ...] = tuple(
     DialMark(text, int(text), 100.0 * 2.0 ** (n / 3), (int(text), 1)) for n, text in enumerate(_ISOS.split())
 )
-
-_BY_RAW = {
-    "aperture": {mark.raw: mark for mark in APERTURES},
-    "time": {mark.raw: mark for mark in TIMES},
-    "iso": {mark.raw: mark for mark in ISOS},
-}
-
-
-def mark_of(setting: str, raw: int) -> DialMark:
-    """The mark behind a wire value of ``aperture``, ``time`` or ``iso``; KeyError when the dial has none such."""
-    return _BY_RAW[setting][raw]
-
-
-def nearest_mark(setting: str, exact: float) -> DialMark:
-    """The mark whose exact value lies nearest in ratio."""
-    marks = {"aperture": APERTURES, "time": TIMES, "iso": ISOS}[setting]
-    return min(marks, key=lambda mark: max(mark.exact / exact, exact / mark.exact))

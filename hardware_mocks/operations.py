@@ -8,6 +8,7 @@ from datetime import datetime
 from hardware_mocks import jpeg, ptp
 from hardware_mocks.camera import ROOM_FOR_A_FRAME, GardenCamera
 from hardware_mocks.dials import Reason, Refusal
+from hardware_mocks.marks import BULB
 
 Answer = tuple[int, bytes, list[int]]  # answer code, data, further numbers
 
@@ -21,7 +22,11 @@ _ANSWERS: dict[Reason, int] = {
     "general": ptp.GENERAL_ERROR,
 }
 _VERBS = {
+    ptp.OPEN_SESSION: "open",
     ptp.INITIATE_CAPTURE: "capture",
+    ptp.OPEN_SHUTTER: "bulb",
+    ptp.CLOSE_SHUTTER: "bulb",
+    ptp.GET_LIVE_VIEW: "preview",
     ptp.SET_PROP_VALUE: "set",
     ptp.GET_PROP_VALUE: "get",
     ptp.GET_PROP_DESC: "describe",
@@ -32,6 +37,8 @@ _VERBS = {
     ptp.GET_THUMB: "thumb",
     ptp.DELETE_OBJECT: "delete",
 }
+_NO_CHOICES = ("battery", "clock", "live_view")
+_LIVE_VIEW_HEAD = 128  # bytes of figures before a live picture
 _ROOT, _TREE, _FOLDERS = 0, 0xF0000000, 0xF0000100  # handles of DCIM and, counted up, of the folders in it
 
 
@@ -48,10 +55,10 @@ class Broken(Exception):
 
 
 class Operations:
-    """The operations of one client's session."""
+    """The operations of one client's session. ``tenths``: times travel in the standard's own property."""
 
-    def __init__(self, camera: GardenCamera):
-        self.camera = camera
+    def __init__(self, camera: GardenCamera, tenths: bool = False):
+        self.camera, self.tenths = camera, tenths
         self.open = False
 
     def answer(self, code: int, parameters: list[int], data: bytes) -> Answer:
@@ -94,7 +101,7 @@ class Operations:
         raise Refusal("busy" if line["fault"] == "busy" else line.get("reason", "denied"))
 
     def _device_info(self, parameters: list[int], data: bytes) -> Answer:
-        return ptp.OK, ptp.device_info(jpeg.MODEL, "1.0"), []
+        return ptp.OK, ptp.device_info(jpeg.MODEL, "1.0", self.tenths), []
 
     def _open_session(self, parameters: list[int], data: bytes) -> Answer:
         if self.open:
@@ -123,10 +130,9 @@ class Operations:
             handles.append(_TREE)
         if parent in (0, _TREE) and format_code in (0, ptp.FORMAT_FOLDER):
             handles += [_FOLDERS + int(name[:3]) for name in folders]
-        if format_code in (0, ptp.FORMAT_JPEG):
-            for handle, entry in self.camera.files().items():
-                if parent in (0, _FOLDERS + int(entry.folder[:3])):
-                    handles.append(handle)
+        for handle, entry in self.camera.files().items():
+            if format_code in (0, _format(entry.name)) and parent in (0, _FOLDERS + int(entry.folder[:3])):
+                handles.append(handle)
         return handles if storage in (ptp.STORAGE, 0xFFFFFFFF) else []
 
     def _num_objects(self, parameters: list[int], data: bytes) -> Answer:
@@ -144,7 +150,7 @@ class Operations:
         elif (entry := self.camera.files().get(handle)) is not None:
             info = ptp.object_info(
                 name=entry.name,
-                format_code=ptp.FORMAT_JPEG,
+                format_code=_format(entry.name),
                 size=entry.size,
                 parent=_FOLDERS + int(entry.folder[:3]),
                 taken=ptp.stamp(self.camera.taken(handle)),
@@ -190,6 +196,8 @@ class Operations:
             return ptp.OK, jpeg.thumbnail(self.camera.read(parameters[0])), []
         except KeyError:
             return ptp.INVALID_HANDLE, b"", []
+        except OSError:  # a spoilt file
+            return ptp.GENERAL_ERROR, b"", []
 
     def _delete(self, parameters: list[int], data: bytes) -> Answer:
         try:
@@ -202,45 +210,120 @@ class Operations:
         self.camera.trigger()
         return ptp.OK, b"", []
 
+    def _host_controls(self, parameters: list[int], data: bytes) -> Answer:
+        return ptp.OK, b"", []
+
+    def _ready(self, parameters: list[int], data: bytes) -> Answer:
+        return ptp.OK, b"", []
+
+    def _open_shutter(self, parameters: list[int], data: bytes) -> Answer:
+        self.camera.open_shutter()
+        return ptp.OK, b"", []
+
+    def _close_shutter(self, parameters: list[int], data: bytes) -> Answer:
+        self.camera.close_shutter()
+        return ptp.OK, b"", []
+
+    def _start_live_view(self, parameters: list[int], data: bytes) -> Answer:
+        self.camera.look(True)
+        return ptp.OK, b"", []
+
+    def _end_live_view(self, parameters: list[int], data: bytes) -> Answer:
+        self.camera.look(False)
+        return ptp.OK, b"", []
+
+    def _live_view(self, parameters: list[int], data: bytes) -> Answer:
+        return ptp.OK, bytes(_LIVE_VIEW_HEAD) + self.camera.live_picture(), []
+
+    def _now(self, name: str) -> int | str:
+        """The value of a property as it travels."""
+        camera = self.camera
+        if name == "battery":
+            return camera.battery
+        if name == "live_view":
+            return int(camera.live)
+        if name == "clock":
+            return ptp.stamp(camera.now())
+        value = camera.get(name)
+        return camera.labels(name)[value] if ptp.PROPERTIES[name].kind == ptp.STRING else value
+
+    def _tenths_now(self) -> int:
+        return tenths(self.camera, self.camera.get("time"))
+
     def _describe(self, parameters: list[int], data: bytes) -> Answer:
         name, camera = ptp.NAMES.get(parameters[0]), self.camera
-        if name is None:
+        if parameters[0] == ptp.TENTHS and self.tenths:
+            choices = dict.fromkeys(tenths(camera, raw) for raw in camera.choices("time"))
+            return (
+                ptp.OK,
+                ptp.tenths_description(writable=camera.writable("time"), current=self._tenths_now(), choices=choices),
+                [],
+            )
+        if name is None or (name == "time" and self.tenths):
             return ptp.PROP_NOT_SUPPORTED, b"", []
-        if name == "battery":
-            text = ptp.property_description(name, writable=False, factory=100, current=camera.battery, choices=None)
-        elif name == "clock":
-            shown = ptp.stamp(camera.now())
-            text = ptp.property_description(name, writable=True, factory=shown, current=shown, choices=None)
+        now = self._now(name)
+        if name in _NO_CHOICES:
+            text = ptp.property_description(name, writable=name == "clock", factory=now, current=now, choices=None)
         else:
-            choices = camera.choices(name)
+            wire: list[int | str] = list(camera.choices(name))
+            if ptp.PROPERTIES[name].kind == ptp.STRING:
+                wire = list(camera.labels(name).values())
             text = ptp.property_description(
-                name, writable=camera.writable(name), factory=choices[0], current=camera.get(name), choices=choices
+                name, writable=camera.writable(name), factory=wire[0], current=now, choices=wire
             )
         return ptp.OK, text, []
 
     def _value(self, parameters: list[int], data: bytes) -> Answer:
-        name, camera = ptp.NAMES.get(parameters[0]), self.camera
+        name = ptp.NAMES.get(parameters[0])
+        if parameters[0] == ptp.TENTHS and self.tenths:
+            return ptp.OK, ptp.pack_value(ptp.UINT32, self._tenths_now()), []
         if name is None:
             return ptp.PROP_NOT_SUPPORTED, b"", []
-        if name == "clock":
-            return ptp.OK, ptp.pack_string(ptp.stamp(camera.now())), []
-        value = camera.battery if name == "battery" else camera.get(name)
-        return ptp.OK, ptp.pack_value(ptp.PROPERTIES[name].kind, value), []
+        now, kind = self._now(name), ptp.PROPERTIES[name].kind
+        return ptp.OK, ptp.pack_string(str(now)) if kind == ptp.STRING else ptp.pack_value(kind, int(now)), []
 
     def _set(self, parameters: list[int], data: bytes) -> Answer:
-        name = ptp.NAMES.get(parameters[0])
-        if name is None:
-            return ptp.PROP_NOT_SUPPORTED, b"", []
-        if name == "battery":
-            return ptp.ACCESS_DENIED, b"", []
+        camera, name = self.camera, ptp.NAMES.get(parameters[0])
         try:
-            if name == "clock":
-                self.camera.set_clock(datetime.strptime(ptp.unpack_string(data)[:15], "%Y%m%dT%H%M%S"))  # noqa: DTZ007
+            if parameters[0] == ptp.TENTHS:
+                camera.set("time", self._from_tenths(ptp.unpack_value(ptp.UINT32, data)))
+            elif name is None:
+                return ptp.PROP_NOT_SUPPORTED, b"", []
+            elif name in ("battery", "live_view"):
+                return ptp.ACCESS_DENIED, b"", []
+            elif name == "clock":
+                camera.set_clock(datetime.strptime(ptp.unpack_string(data)[:15], "%Y%m%dT%H%M%S"))  # noqa: DTZ007
+            elif ptp.PROPERTIES[name].kind == ptp.STRING:
+                known = {text: raw for raw, text in camera.labels(name).items()}
+                camera.set(name, known.get(ptp.unpack_string(data), -1))
             else:
-                self.camera.set(name, ptp.unpack_value(ptp.PROPERTIES[name].kind, data))
+                value = ptp.unpack_value(ptp.PROPERTIES[name].kind, data)
+                if name != "mode" or value != camera.get("mode"):  # what the dial stands on may be asked for
+                    camera.set(name, value)
         except ValueError:
             return ptp.INVALID_VALUE, b"", []
         return ptp.OK, b"", []
+
+    def _from_tenths(self, value: int) -> int:
+        """The raw time for one in tenths of a millisecond: bulb, or the nearest that such a body has."""
+        if value == BULB:
+            return BULB
+        if not self.tenths:
+            raise Refusal("unsupported", "this body has another property for its times")
+        times = [raw for raw in self.camera.choices("time") if raw != BULB]
+        return min(times, key=lambda raw: abs(tenths(self.camera, raw) - value))
+
+
+def tenths(camera: GardenCamera, raw: int) -> int:
+    """A raw time in tenths of a millisecond, cut off, as the standard's property counts; bulb is all ones."""
+    if raw == BULB:
+        return BULB
+    top, bottom = raw >> 16, raw & 0xFFFF
+    return max(1, top * 10_000 // bottom)
+
+
+def _format(name: str) -> int:
+    return ptp.FORMAT_JPEG if name.endswith(".JPG") else ptp.FORMAT_UNDEFINED
 
 
 _METHODS = {
@@ -257,6 +340,13 @@ _METHODS = {
     ptp.GET_THUMB: "_thumb",
     ptp.DELETE_OBJECT: "_delete",
     ptp.INITIATE_CAPTURE: "_capture",
+    ptp.HOST_CONTROLS: "_host_controls",
+    ptp.DEVICE_READY: "_ready",
+    ptp.OPEN_SHUTTER: "_open_shutter",
+    ptp.CLOSE_SHUTTER: "_close_shutter",
+    ptp.START_LIVE_VIEW: "_start_live_view",
+    ptp.END_LIVE_VIEW: "_end_live_view",
+    ptp.GET_LIVE_VIEW: "_live_view",
     ptp.GET_PROP_DESC: "_describe",
     ptp.GET_PROP_VALUE: "_value",
     ptp.SET_PROP_VALUE: "_set",

@@ -66,7 +66,7 @@ class _Session:
 
     def __init__(self, responder: Responder, number: int, link: socket.socket):
         self.responder, self.number, self.link = responder, number, link
-        self.operations = Operations(responder.camera)
+        self.operations = Operations(responder.camera, responder.tenths)
         self.events: socket.socket | None = None
         self.ended = threading.Event()
 
@@ -82,6 +82,9 @@ class _Session:
         try:
             while True:
                 kind, body = _read_packet(self.link)
+                if not self.responder.camera.on:
+                    raise _Gone
+                self.responder.camera.touch()
                 if kind == _PING:
                     self.link.sendall(_packet(_PONG, b""))
                 elif kind == _REQUEST and len(body) >= 10:
@@ -146,10 +149,13 @@ class _Session:
 
 
 class Responder:
-    """Listens on a loopback port and lets one client at a time work the camera."""
+    """Listens on a loopback port and lets one client at a time work the camera.
 
-    def __init__(self, camera: GardenCamera, listener: socket.socket):
-        self.camera = camera
+    ``tenths``: the camera tells its times by the standard's own property, in tenths of a millisecond.
+    """
+
+    def __init__(self, camera: GardenCamera, listener: socket.socket, tenths: bool = False):
+        self.camera, self.tenths = camera, tenths
         self._listener = listener
         self._lock = threading.Lock()
         self._sending = threading.Lock()
@@ -168,7 +174,7 @@ class Responder:
                 link, _ = self._listener.accept()
             except OSError:
                 return
-            if clock.monotonic() < self._away_until:
+            if clock.monotonic() < self._away_until or not self.camera.on:
                 link.close()
                 continue
             threading.Thread(target=self._greet, args=(link,), name="client", daemon=True).start()
@@ -242,6 +248,8 @@ class Responder:
     def _hear(self, what: str, value: int | str) -> None:
         if isinstance(value, str):
             code, parameter = ptp.PROP_CHANGED, ptp.PROPERTIES[value].code
+            if value == "time" and self.tenths:
+                parameter = ptp.TENTHS
         elif what == "drop":
             self.drop(value / 1000)
             return

@@ -12,7 +12,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,15 +21,18 @@ from typing import Any
 
 from daemon.errors import UsageError
 from hardware_mocks import clock
-from hardware_mocks.camera import GardenCamera, Renderer
+from hardware_mocks.camera import GardenCamera
 from hardware_mocks.card import Card
+from hardware_mocks.developing import Renderer
 from hardware_mocks.faults import Faults
 from hardware_mocks.hands import Hands, serve_hands
 from hardware_mocks.ptpip import Responder
+from hardware_mocks.scales import Step
 from hardware_mocks.shot import Optics
 
 LOOPBACK = "127.0.0.1"
 READY_WITHIN_S = 30.0
+WIRE_DIALECTS = ("fractions", "tenths")
 
 
 @dataclass(frozen=True)
@@ -46,6 +49,9 @@ class Options:
     render: str = "scene"
     scene: tuple[tuple[str, float], ...] = ()
     vignette: float = 0.0
+    step: Step = "thirds"
+    dialect: str = "fractions"
+    thirst: float = 1.0
     faults: tuple[Any, ...] = ()
     until_stdin_closes: bool = False
 
@@ -120,9 +126,11 @@ def run(options: Options) -> None:
             ev100=options.light,
             seed=options.seed,
             optics=Optics(size=options.size, vignette_stops=options.vignette),
-            faults=Faults(list(options.faults)),
+            faults=Faults(list(options.faults), options.seed),
+            step=options.step,
+            thirst=options.thirst,
         )
-        responder = Responder(camera, camera_socket)
+        responder = Responder(camera, camera_socket, tenths=options.dialect == "tenths")
         threading.Thread(target=responder.serve, name="camera", daemon=True).start()
         threading.Thread(target=serve_hands, args=(camera, hands_socket), name="hands", daemon=True).start()
         if options.until_stdin_closes:
@@ -194,13 +202,19 @@ def start(
     render: str = "scene",
     scene: dict[str, float] | None = None,
     vignette: float = 0.0,
+    step: Step = "thirds",
+    dialect: str = "fractions",
+    thirst: float = 1.0,
+    environment: Mapping[str, str] | None = None,
     faults: list[dict[str, Any]] | None = None,
 ) -> Simulator:
     """Start a simulated camera as a child process and wait until it can be reached.
 
     It ends with `Simulator.stop`, or when this process ends in whatever way. ``light`` in EV at ISO 100, ``size`` in
     pixels, ``vignette`` in stops, ``scene`` as in `hardware_mocks.scene.Distances`, ``card`` the folder that is its
-    card (None: one that vanishes with it), ``faults`` the lines of a script (`hardware_mocks.faults`).
+    card (None: one that vanishes with it), ``step`` what its dials move by, ``dialect`` how its times travel
+    (``fractions``, or ``tenths`` of a millisecond), ``thirst`` how many times faster than usual the battery drains,
+    ``environment`` variables for it alone, ``faults`` the lines of a script (`hardware_mocks.faults`).
 
     Raises
     ------
@@ -210,6 +224,7 @@ def start(
     command = [sys.executable, "-P", "-m", "hardware_mocks", "--until-stdin-closes", "--port", str(port)]
     command += ["--timing", timing, "--seed", str(seed), "--size", f"{size[0]}x{size[1]}", "--light", repr(light)]
     command += ["--render", render, "--vignette", repr(vignette), "--scene", json.dumps(scene or {})]
+    command += ["--step", step, "--dialect", dialect, "--thirst", repr(thirst)]
     if hands_port is not None:
         command += ["--hands-port", str(hands_port)]
     if card is not None:
@@ -218,7 +233,13 @@ def start(
         command += ["--fault", json.dumps(fault)]
     with tempfile.TemporaryFile("w+") as said:
         process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=said, text=True, start_new_session=True
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=said,
+            text=True,
+            start_new_session=True,
+            env=os.environ | dict(environment or {}),
         )
         line = _first_line(process)
         try:

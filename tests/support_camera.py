@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -16,13 +17,16 @@ from PIL import Image
 from daemon.camera.asking import Event, FileInfo, Widget
 from daemon.camera.errors_map import LinkFault
 from daemon.camera.supervisor import CameraProcess, Deadlines
-from daemon.camera.verbs import Camera, CameraState, SettingState
+from daemon.camera.verbs import Camera, CameraState, CardFile, SettingState
+from daemon.errors import CameraError
 from hardware_mocks.camera import GardenCamera
 from hardware_mocks.card import Card
+from hardware_mocks.dialects import DIALECTS
 from hardware_mocks.flat import FlatRenderer
 from hardware_mocks.inprocess import InProcessCamera
 from hardware_mocks.server import Simulator, start
 from hardware_mocks.shot import Optics
+from hardware_mocks.speaking import DialectCamera
 from plans.plan import ControlStep, Estimate, Focus, Inputs, LightBasis, Plan, Settings, mark_value
 from plans.stops import Kind, Mark, Series, series_marks
 
@@ -87,6 +91,17 @@ def in_process_rig(folder: Path) -> Iterator[Rig]:
     hands = InProcessCamera(core)
     yield Rig(lambda: InProcessCamera(core), hands.hands)
     hands.close()
+    core.switch_off()
+
+
+@contextmanager
+def dialect_rig(name: str, folder: Path) -> Iterator[Rig]:
+    """The simulated camera in a dialect, under the daemon's own session."""
+    card = folder / "card"
+    card.mkdir()
+    step = DIALECTS[name].step
+    core = GardenCamera(Card(card), FlatRenderer(), optics=Optics(size=(300, 200)), step=step)
+    yield Rig(lambda: DialectCamera(name, core), DialectCamera(name, core).hands)
     core.switch_off()
 
 
@@ -155,7 +170,7 @@ class ScriptedLink:
 
     ``widgets`` by the library's name; ``takes`` decides what a sent value makes of a widget's current label: it gets
     (name, value, widget) and returns the new label. ``events`` are announced one a call after the trigger; ``late``
-    before it; ``faults`` maps a verb to faults that its next calls raise.
+    before it; ``faults`` maps a verb, or a widget that is sent to, to faults that its next calls raise.
     """
 
     widgets: dict[str, Widget]
@@ -168,6 +183,8 @@ class ScriptedLink:
     port: str = "usb:001,002"
     model: str = "scripted"
     takes_pictures: bool = True
+    previews: bool = False
+    live: bytes = b""
     triggered: int = 0
 
     def _fault(self, verb: str) -> None:
@@ -183,7 +200,8 @@ class ScriptedLink:
 
     def send(self, name: str, value: str) -> None:
         self.sent.append((name, value))
-        self._fault("send")
+        self._fault(name if name in self.faults else "send")
+        self.triggered += value in ("1", "Press Full")  # a shutter that is held open
         old = self.widgets[name]
         new = self.takes(name, value, old)
         self.widgets[name] = Widget(old.name, new, old.labels, old.writable, old.raw)
@@ -208,6 +226,11 @@ class ScriptedLink:
     def folders(self, folder: str) -> list[str]:
         return []
 
+    def preview(self, into: Path) -> int:
+        self._fault("preview")
+        into.write_bytes(self.live)
+        return len(self.live)
+
     def files(self, folder: str) -> list[str]:
         return []
 
@@ -220,3 +243,31 @@ class ScriptedLink:
     def free_bytes(self) -> int | None:
         self._fault("free_bytes")
         return 10_000_000_000
+
+
+def names(files: list[CardFile]) -> set[str]:
+    return {file.name for file in files}
+
+
+def next_frame(hands: Callable[[dict[str, Any]], dict[str, Any]]) -> int:
+    return int(hands({"ask": "state"})["state"]["exposures"]) + 1
+
+
+def fault(hands: Callable[[dict[str, Any]], dict[str, Any]], **line: Any) -> None:
+    if line.get("frame") == "next":
+        line["frame"] = next_frame(hands)
+    hands({"do": "fault", "line": line})
+
+
+def in_background(act: Callable[[], Any]) -> tuple[threading.Thread, list[Any]]:
+    told: list[Any] = []
+
+    def run() -> None:
+        try:
+            told.append(act())
+        except CameraError as error:
+            told.append(error)
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    return thread, told

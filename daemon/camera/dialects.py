@@ -36,6 +36,7 @@ WIDGETS: dict[SettingName, tuple[str, ...]] = {
     "mode": ("expprogram", "autoexposuremodedial", "autoexposuremode", "shootingmode"),
     "capture_target": ("capturetarget",),
     "image_format": ("imageformat", "imagequality", "imgquality", "imagesize"),
+    "image_size": ("imagesize",),
     "focus_mode": ("focusmode", "focusmode2"),
     "white_balance": ("whitebalance",),
     "colour_temperature": ("colortemperature",),
@@ -45,8 +46,11 @@ WIDGETS: dict[SettingName, tuple[str, ...]] = {
     "long_exposure_reduction": ("longexpnr",),
     "lens_correction": ("autodistortioncontrol",),
     "shutter_delay": ("exposuredelaymode",),
-    "power_off": ("autopoweroff",),
+    "power_off": ("autopoweroff", "meterofftime"),
     "iso_auto": ("isoauto", "autoiso"),
+    "stabiliser": ("imagestabilization",),
+    "picture_style": ("picturestyle", "optimizeimage"),
+    "vignette_correction": ("vignettecorrection",),
     "exposure_bias": ("exposurecompensation", "exposurecompensation2"),
     "iso": ("iso",),
     "aperture": ("aperture", "f-number"),
@@ -64,6 +68,11 @@ TWINS: dict[str, str] = {
     "exposurecompensation": "5010",
     "shutterspeed2": "d100",
 }
+
+# The library's switches for a shutter that is held open, with the values that open and close it. The first is
+# measured; the second is from the trees and has not been tried.
+HOLDS: tuple[tuple[str, str, str], ...] = (("bulb", "1", "0"), ("eosremoterelease", "Press Full", "Release Full"))
+_BULB_CODES = ("429496.7295s",)  # all ones in tenths of a millisecond
 
 _CARD = ("memory card", "card", "card+sdram")  # the order of preference
 _MANUAL_MODE = ("m", "manual")
@@ -85,6 +94,11 @@ def card_label(labels: Sequence[str]) -> str | None:
     """The label of a capture target that keeps pictures on the card, or None."""
     by_word = {label.lower(): label for label in labels}
     return next((by_word[word] for word in _CARD if word in by_word), None)
+
+
+def bulb_label(labels: Sequence[str]) -> str | None:
+    """The label of a time that lasts as long as the shutter is held open, or None."""
+    return next((label for label in labels if label.lower() == "bulb" or label in _BULB_CODES), None)
 
 
 def is_card(label: str) -> bool:

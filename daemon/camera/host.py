@@ -92,6 +92,8 @@ class Host:
                 "state": session.state,
                 "apply": session.apply,
                 "expose": session.expose,
+                "bulb": session.bulb,
+                "preview": lambda into: session.preview(Path(into)),
                 "card": session.card,
                 "settle": session.settle,
                 "fetch": lambda folder, name, into: session.fetch(folder, name, Path(into)),
@@ -104,7 +106,13 @@ class Host:
         return link.autodetect()
 
     def _open(
-        self, port: str | None, model: str | None, memory_only: bool, settle_s: float, busy_s: float
+        self,
+        port: str | None,
+        model: str | None,
+        memory_only: bool,
+        settle_s: float,
+        busy_s: float,
+        close_shutter: bool = False,
     ) -> dict[str, Any]:
         from daemon.camera.asking import Pace
         from daemon.camera.link import Link
@@ -126,6 +134,8 @@ class Host:
                     ) from None
                 clock.sleep(0.1)
         self._session = Session(self._link, self._alive, memory_only=memory_only, pace=Pace(busy_s=busy_s))
+        if close_shutter:
+            self._session.close_shutter()
         arrived = self._session.settle(settle_s) if settle_s > 0 else []
         return {"port": chosen, "model": self._link.model, "arrived": arrived}
 

@@ -122,6 +122,12 @@ class Link:
             operations = self._camera.get_abilities().operations
         return bool(operations & (gp.GP_OPERATION_CAPTURE_IMAGE | gp.GP_OPERATION_TRIGGER_CAPTURE))
 
+    @property
+    def previews(self) -> bool:
+        """Whether the library says that it can show what this camera sees."""
+        with self._faults("asking what the camera can do"):
+            return bool(self._camera.get_abilities().operations & gp.GP_OPERATION_CAPTURE_PREVIEW)
+
     def names(self) -> frozenset[str]:
         """The library's names of all that this camera says it has, told or not. The camera itself is not asked."""
         with self._faults("asking which settings there are") as context:
@@ -234,17 +240,14 @@ class Link:
         """
         with self._faults(f"fetching {name}"):
             file = self._camera.file_get(folder, name, gp.GP_FILE_TYPE_NORMAL)
-            data = file.get_data_and_size()
-        handle = os.open(into, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
-        try:
-            size = len(data)
-            with os.fdopen(handle, "wb") as sink:
-                sink.write(data)
-        except OSError:
-            into.unlink(missing_ok=True)
-            raise
-        del data
-        return size
+            return _write(file, into)
+
+    def preview(self, into: Path) -> int:
+        """Write one live picture into a new file; its size. [bytes] Raises as `download`."""
+        with self._faults("looking through the camera") as context:
+            file = gp.CameraFile()
+            self._camera.capture_preview(file, context)
+            return _write(file, into)
 
     def free_bytes(self) -> int | None:
         """Room left on all cards together; None when the camera does not tell. [bytes]"""
@@ -256,6 +259,20 @@ class Link:
             if store.fields & gp.GP_STORAGEINFO_FREESPACEKBYTES and 0 <= store.freekbytes < _MOST_FREE_KB
         ]
         return sum(known) * 1024 if known else None
+
+
+def _write(file: Any, into: Path) -> int:
+    data = file.get_data_and_size()
+    handle = os.open(into, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
+    try:
+        size = len(data)
+        with os.fdopen(handle, "wb") as sink:
+            sink.write(data)
+    except OSError:
+        into.unlink(missing_ok=True)
+        raise
+    del data
+    return size
 
 
 def _as_text(value: Any) -> str:

@@ -18,8 +18,9 @@ from typing import Any
 
 from daemon import clock
 from daemon.camera import dialects
-from daemon.camera.asking import Asking, Event, LinkLike, Pace
+from daemon.camera.asking import Asking, Event, LinkLike, Pace, Widget
 from daemon.camera.errors_map import NOT_SUPPORTED, LinkFault, as_ours
+from daemon.camera.holding import Shutter
 from daemon.camera.settings import LOST_LINK, Settings
 from daemon.errors import BatteryLow, CameraBusy, CameraError, CameraSilent, CardFull, SettingRefused, StoreError
 
@@ -28,6 +29,7 @@ _ROOM_FOR_A_FRAME = 8_000_000  # common practice, no source [bytes]
 _DEAD_BATTERY = 5  # common practice, no source [per cent]
 _DEEPEST_FOLDER = 6
 _NEAR_S = 0.25  # from so long before the end of an exposure on the camera is asked more often [s]
+_JPEG_BEGINS = b"\xff\xd8"
 _CLOCK_STEP_S = 2  # of the times that cameras give files [s]
 
 
@@ -41,6 +43,8 @@ class Session:
         self._asking = Asking(link, alive, self._pace)
         self._settings = Settings(self._asking)
         self.apply = self._settings.apply
+        self._shutter = Shutter(self._asking)
+        self._looking = False
         self._prepare()
 
     def take_late(self) -> list[str]:
@@ -80,6 +84,7 @@ class Session:
     def state(self) -> dict[str, Any]:
         """`CameraState` as plain data, read afresh."""
         self._asking.drain()
+        found = self._settings.survey()
         settings = {
             name: {
                 "name": name,
@@ -89,7 +94,7 @@ class Session:
                 "writable": widget.writable and len(widget.labels) > 1,
                 "raw": widget.raw,
             }
-            for name, widget in self._settings.survey().items()
+            for name, widget in found.items()
         }
         maker = self._text("manufacturer").split(" ")[0]
         model = self._text("cameramodel", "model") or self._link.model
@@ -101,7 +106,22 @@ class Session:
             "battery": self._battery(),
             "free_bytes": self._free(),
             "can_trigger": self._link.takes_pictures,
+            "can_bulb": self._can_hold(found.get("time")),
+            "can_preview": self._link.previews,
+            "clock": self._clock(),
         }
+
+    def _can_hold(self, time: Widget | None) -> bool:
+        if time is None or dialects.bulb_label(time.labels) is None:
+            return False
+        return self._shutter.can_be_held()
+
+    def _clock(self) -> str | None:
+        """The camera's clock. The process runs in UTC, so that the seconds stand for what the camera itself shows."""
+        text = self._text("datetime")
+        if not text.isdigit():
+            return None
+        return datetime.fromtimestamp(int(text), UTC).replace(tzinfo=None).isoformat()
 
     # -- exposures ----------------------------------------------------------------------------------------------------
 
@@ -120,14 +140,72 @@ class Session:
 
         ``limit_s`` is how long it may take from the shutter on, ``busy_s`` how long the camera may be busy before. [s]
         """
-        self._insist_on_card()
-        image_format = self._settings.read("image_format")
-        expected = 1 if image_format is None else dialects.files_expected(image_format.current)
+        expected = self._make_ready()
         self._asking.drain()
-        files = self._gather(self._trigger(busy_s), exposure_s, expected, limit_s)
+        return self._taken_in(self._gather(self._trigger(busy_s), exposure_s, expected, limit_s), expected)
+
+    def _make_ready(self) -> int:
+        """See that pictures go to the card and nothing stands in the way; how many files a frame makes."""
+        self._insist_on_card()
+        if self._looking:
+            self._looking = False
+            with suppress(LinkFault):
+                self._link.send("viewfinder", "0")
+        image_format = self._settings.read("image_format")
+        return 1 if image_format is None else dialects.files_expected(image_format.current)
+
+    def _taken_in(self, files: list[Event], expected: int) -> list[dict[str, Any]]:
         self._asking.known.update((file.folder, file.name) for file in files)
         described = [self._card_file(file.folder, file.name) for file in files]
         return described if len(described) <= expected else _newest(described)
+
+    def bulb(self, seconds: float, limit_s: float, busy_s: float) -> dict[str, Any]:
+        """Hold the shutter open by the schedule clock; `BulbExposure` as plain data.
+
+        ``limit_s`` is how long the files may take from the closing of the shutter on. [s]
+        """
+        expected = self._make_ready()
+        time = self._settings.read("time")
+        label = None if time is None else dialects.bulb_label(time.labels)
+        if time is None or label is None:
+            shown, offered = (time.current, time.labels) if time else ("nothing", ())
+            raise SettingRefused("time", "bulb", shown, offered, "Turn the mode dial to M, or to B")
+        if time.current != label:
+            self._settings.put("time", label, time)
+        self._asking.drain()
+        try:
+            held = self._shutter.hold(seconds, busy_s)
+        except LinkFault as fault:
+            raise self._why_not(fault) from None
+        files = self._gather(held.files, 0.0, expected, limit_s)
+        return {
+            "files": self._taken_in(files, expected),
+            "held_s": held.seconds,
+            "within_s": held.within_s,
+            "ended_early": held.ended_early,
+        }
+
+    def close_shutter(self) -> None:
+        """Close a shutter that an earlier camera process may have left open."""
+        with suppress(LinkFault):
+            self._shutter.close()
+
+    def preview(self, into: Path) -> int:
+        """Write one live picture into a new file; its size. [bytes]"""
+        self._looking = True
+        try:
+            size = self._asking.ask(self._link.preview, into)
+        except FileExistsError:
+            raise StoreError(
+                f"{into} exists already; nothing is overwritten. Write the live picture elsewhere."
+            ) from None
+        except OSError as error:
+            raise StoreError(f"{into} could not be written: {error.strerror}. Make room, or store elsewhere.") from None
+        with open(into, "rb") as source:
+            if source.read(2) == _JPEG_BEGINS:
+                return size
+        into.unlink()
+        raise CameraError(f"The camera's live view gave {size} bytes that are no JPEG. Look at its own screen instead.")
 
     def _insist_on_card(self) -> None:
         target = self._settings.read("capture_target")

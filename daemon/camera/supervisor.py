@@ -20,7 +20,7 @@ from daemon.camera.child import Child
 from daemon.camera.devices import Machine
 from daemon.camera.errors_map import breaks_link, from_wire
 from daemon.camera.ports import normal_port
-from daemon.camera.verbs import CameraState, CardFile
+from daemon.camera.verbs import BulbExposure, CameraState, CardFile
 from daemon.errors import (
     CameraAbsent,
     CameraBusy,
@@ -139,6 +139,7 @@ class CameraProcess:
         self._count = 0
         self._model: str | None = None
         self._in_flight_until = self._last_exposure_s = 0.0
+        self._shutter_held = False  # by a child that may be gone without having closed it
 
     def __enter__(self) -> CameraProcess:
         return self
@@ -191,6 +192,52 @@ class CameraProcess:
             asked = {"exposure_s": exposure_s, "limit_s": limit, "busy_s": busy}
             files = self._verb("expose", asked, limit + busy + self._deadlines.margin_s)
         return [CardFile.model_validate(file) for file in files]
+
+    def bulb(self, seconds: float) -> BulbExposure:
+        """Take one frame with the shutter held open for so long. [s]
+
+        A shutter that is still open when the camera process died is closed by the next one.
+
+        Raises
+        ------
+        SettingRefused
+            If the camera offers no mark for bulb, or its dial does not allow it.
+        """
+        limit = self._deadlines.expose(seconds)
+        with self._lock:
+            self.open()
+            busy, self._last_exposure_s = self._deadlines.busy_s + self._last_exposure_s, seconds
+            self._in_flight_until = clock.monotonic() + seconds + self._deadlines.settle_s
+            self._shutter_held = True
+            asked = {"seconds": seconds, "limit_s": limit - seconds, "busy_s": busy}
+            try:
+                made = self._verb("bulb", asked, limit + busy + self._deadlines.margin_s)
+            except CameraError as error:
+                self._shutter_held = breaks_link(error)
+                raise
+            self._shutter_held = False
+        return BulbExposure.model_validate(made)
+
+    def preview(self, into: Path) -> int:
+        """Write one live picture to the path ``into``, which must not exist; its size. [bytes]
+
+        Raises
+        ------
+        StoreError
+            If ``into`` exists or cannot be written.
+        CameraError
+            If the camera shows none.
+        """
+        into = Path(into).absolute()
+        with self._lock:
+            self.open()
+            if into.exists():
+                raise StoreError(f"{into} exists already; nothing is overwritten. Write the live picture elsewhere.")
+            try:
+                return int(self._verb("preview", {"into": str(into)}, self._deadlines.answer_s))
+            except CameraSilent:
+                into.unlink(missing_ok=True)
+                raise
 
     def fetch(self, file: CardFile, into: Path) -> int:
         """Copy one file from the card to the path ``into``, which must not exist; its size. [bytes]
@@ -278,6 +325,7 @@ class CameraProcess:
             "memory_only": self._memory_only,
             "settle_s": settle,
             "busy_s": self._deadlines.busy_s,
+            "close_shutter": self._shutter_held,
         }
         try:
             found = self._ask("open", asked, self._deadlines.connect_s + settle)
@@ -287,7 +335,7 @@ class CameraProcess:
         except BaseException:
             self._bury()
             raise
-        self._in_flight_until = 0.0
+        self._in_flight_until, self._shutter_held = 0.0, False
         self._connected, self._model = True, found["model"]
         for file in found["arrived"]:
             self._log.warning("a file arrived late", file=f"{file['folder']}/{file['name']}")

@@ -23,6 +23,7 @@ SettingName = Literal[
     "white_balance",
     "exposure_bias",
     "image_format",
+    "image_size",
     "stabiliser",
     "capture_target",
     "colour_temperature",
@@ -32,6 +33,8 @@ SettingName = Literal[
     "long_exposure_reduction",
     "lens_correction",
     "shutter_delay",
+    "picture_style",
+    "vignette_correction",
     "power_off",
 ]
 
@@ -59,7 +62,9 @@ class SettingState(_Shape):
 class CameraState(_Shape):
     """What is connected and what can be set. ``battery`` in per cent, ``free_bytes`` on the card; None: not told.
 
-    ``untold`` are settings that this camera has and refused to tell, or was too busy to, however often it was asked.
+    ``clock`` is what the camera's own clock showed, in ISO 8601 without a zone. ``can_bulb`` and ``can_preview``:
+    whether the shutter can be held open over the cable, and the library says that live view is to be had. ``untold``
+    are settings that this camera has and refused to tell, or was too busy to, however often it was asked.
     """
 
     model: str
@@ -69,6 +74,9 @@ class CameraState(_Shape):
     battery: int | None = None
     free_bytes: int | None = None
     can_trigger: bool = True
+    can_bulb: bool = False
+    can_preview: bool = False
+    clock: str | None = None
 
 
 class CardFile(_Shape):
@@ -78,6 +86,20 @@ class CardFile(_Shape):
     name: str
     size: int | None = None
     taken: str | None = None
+
+
+class BulbExposure(_Shape):
+    """A frame whose shutter the computer held open.
+
+    ``held_s`` is how long it was open by the computer's clock, within ``within_s`` either way: the time that opening
+    and closing took on the link. ``ended_early``: the camera announced the frame before the shutter was told to close,
+    so that ``held_s`` is the longest that it can have been. [s]
+    """
+
+    files: tuple[CardFile, ...]
+    held_s: float
+    within_s: float
+    ended_early: bool = False
 
 
 class Camera(Protocol):
@@ -103,6 +125,25 @@ class Camera(Protocol):
         """Take one frame with the settings in force; the files it made on the card, in the camera's order.
 
         Stale events are drained first. ``exposure_s`` is the exact time of the exposure, for the deadline. [s]
+        """
+        ...
+
+    def bulb(self, seconds: float) -> BulbExposure:
+        """Take one frame with the shutter held open for so long. [s]
+
+        The time setting is put on the camera's own mark for bulb first, and left there.
+
+        Raises
+        ------
+        SettingRefused
+            If the camera offers no such mark, or its dial does not allow it.
+        """
+        ...
+
+    def preview(self, into: Path) -> int:
+        """Write one live picture, a JPEG, to the path ``into``, which must not exist; its size. [bytes]
+
+        Nothing comes on the card. Live view is off again before the next exposure.
         """
         ...
 

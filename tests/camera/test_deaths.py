@@ -17,11 +17,19 @@ from types import FrameType
 from typing import Any
 
 import pytest
-from support_camera import RecordingLog, impatient, mark, plan_of, simulator
+from support_camera import (
+    RecordingLog,
+    fault,
+    impatient,
+    in_background,
+    mark,
+    names,
+    plan_of,
+    simulator,
+)
 
 from daemon.camera.binding import bind
 from daemon.camera.supervisor import CameraProcess, Deadlines
-from daemon.camera.verbs import CardFile
 from daemon.errors import (
     BatteryLow,
     CameraAbsent,
@@ -66,34 +74,6 @@ def camera(running: Simulator, hands: object, log: RecordingLog, tmp_path: Path)
     with CameraProcess(running.camera, tmp_path / "work", log, deadlines=impatient()) as opened:
         opened.apply(SHORT)
         yield opened
-
-
-def names(files: list[CardFile]) -> set[str]:
-    return {file.name for file in files}
-
-
-def next_frame(hands: Callable[[dict[str, Any]], dict[str, Any]]) -> int:
-    return int(hands({"ask": "state"})["state"]["exposures"]) + 1
-
-
-def fault(hands: Callable[[dict[str, Any]], dict[str, Any]], **line: Any) -> None:
-    if line.get("frame") == "next":
-        line["frame"] = next_frame(hands)
-    hands({"do": "fault", "line": line})
-
-
-def in_background(act: Callable[[], Any]) -> tuple[threading.Thread, list[Any]]:
-    told: list[Any] = []
-
-    def run() -> None:
-        try:
-            told.append(act())
-        except CameraError as error:
-            told.append(error)
-
-    thread = threading.Thread(target=run)
-    thread.start()
-    return thread, told
 
 
 def is_gone(pid: int, within_s: float = 3.0) -> bool:

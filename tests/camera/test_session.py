@@ -334,3 +334,71 @@ def test_a_full_disk_is_the_stores_matter(tmp_path: Path) -> None:
 
     with pytest.raises(StoreError, match="No space left"):
         session(Full({})).fetch(FOLDER, "A.JPG", tmp_path / "a.jpg")
+
+
+# -- a shutter that is held open --------------------------------------------------------------------------------------
+
+TIME = choice("shutterspeed", "30|1|bulb", "1")
+SWITCH = Widget("bulb", "0", (), True)
+RELEASE = choice("eosremoterelease", "None|Press Full|Release Full", "None")
+
+
+def test_bulb_sets_its_mark_first_opens_waits_and_closes() -> None:
+    scripted = link(TIME, SWITCH, events=[Event("none"), picture("A.JPG"), DONE])
+    made = session(scripted).bulb(0.02, 1.0, 0.2)
+    assert scripted.sent == [("shutterspeed", "bulb"), ("bulb", "1"), ("bulb", "0")]
+    assert [file["name"] for file in made["files"]] == ["A.JPG"]
+    assert made["held_s"] + made["within_s"] >= 0.02 and not made["ended_early"]
+
+
+def test_a_body_without_the_first_switch_is_held_by_the_second() -> None:
+    scripted = link(TIME, SWITCH, RELEASE, events=[picture("A.JPG"), DONE])
+    scripted.faults["bulb"] = [LinkFault(-6, "setting bulb"), LinkFault(-6, "setting bulb")]
+    assert session(scripted).bulb(0.02, 1.0, 0.2)["files"]
+    assert scripted.sent[-2:] == [("bulb", "0"), ("eosremoterelease", "Release Full")]
+    assert ("eosremoterelease", "Press Full") in scripted.sent
+
+
+def test_a_body_that_ends_the_exposure_by_itself_is_believed_and_told_so() -> None:
+    scripted = link(TIME, SWITCH, events=[picture("A.JPG"), DONE])
+    made = session(scripted).bulb(20.0, 1.0, 0.2)
+    assert made["ended_early"] and made["held_s"] < 2 and len(made["files"]) == 1
+
+
+def test_a_shutter_is_closed_when_listening_fails() -> None:
+    scripted = link(TIME, SWITCH)
+    opened = session(scripted)
+    scripted.faults["event"] = []
+    opened.close_shutter()
+    assert scripted.sent == [("bulb", "0")]
+
+    def lose_the_link() -> None:
+        scripted.faults["event"] = [LinkFault(-7, "listening")]
+
+    scripted.takes = lambda name, value, widget: (lose_the_link() if value == "1" else None) or value
+    with pytest.raises(CameraError):
+        opened.bulb(1.0, 1.0, 0.2)
+    assert scripted.sent[-2:] == [("bulb", "1"), ("bulb", "0")]
+
+
+def test_a_body_without_a_mark_for_bulb_or_without_any_switch_says_so() -> None:
+    with pytest.raises(SettingRefused, match="bulb"):
+        session(link(choice("shutterspeed", "30|1", "1"), SWITCH)).bulb(1.0, 1.0, 0.2)
+    scripted = link(TIME)
+    with pytest.raises(CameraError, match="cannot be held open"):
+        session(scripted).bulb(1.0, 1.0, 0.2)
+
+
+def test_live_view_that_is_no_jpeg_is_refused_and_live_view_is_off_before_a_frame(tmp_path: Path) -> None:
+    scripted = link(Widget("viewfinder", "0", (), True), events=[picture("A.JPG"), DONE], live=b"\xff\xd8 and so on")
+    opened = session(scripted)
+    assert opened.preview(tmp_path / "a.jpg") == len(scripted.live)
+    opened.expose(0.01, 1.0, 0.2)
+    assert scripted.sent == [("viewfinder", "0")]
+    scripted.live = b"GIF89a"
+    with pytest.raises(CameraError, match="no JPEG"):
+        opened.preview(tmp_path / "b.jpg")
+    assert not (tmp_path / "b.jpg").exists()
+    with pytest.raises(StoreError, match="overwritten"):
+        scripted.faults["preview"] = [FileExistsError()]  # type: ignore[list-item]
+        opened.preview(tmp_path / "a.jpg")

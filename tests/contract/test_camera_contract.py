@@ -8,15 +8,16 @@ port). It leaves its pictures on the card, and its settings as it found them.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
-from support_camera import Rig, in_process_rig, network_rig, plugged_in_rig, simulator, virtual_usb_rig
+from PIL import Image
+from support_camera import Rig, dialect_rig, in_process_rig, network_rig, plugged_in_rig, simulator, virtual_usb_rig
 
 from daemon.camera.dialects import camera_readings
 from daemon.camera.verbs import Camera, CameraState, CardFile
-from daemon.errors import SettingRefused, StoreError
+from daemon.errors import CameraError, SettingRefused, StoreError
 from hardware_mocks.server import Simulator
 from plans.stops import Kind
 
@@ -24,18 +25,36 @@ RIGS = {"in process": in_process_rig, "virtual usb": virtual_usb_rig, "plugged i
 SHORT_S = 1 / 200
 
 
+NETWORK = {  # several at once, each at a port of its own
+    "over the network": {},
+    "over the network, in halves": {"step": "halves"},
+    "over the network, times in tenths of a millisecond": {"dialect": "tenths", "step": "full"},
+}
+SPOKEN = ["bare", "tenfold", "halves", "full", "tenths", "translated"]  # dialects in which every mark can be set
+
+
 @pytest.fixture(scope="module")
-def running() -> Iterator[Simulator]:
-    with simulator() as started:
-        yield started
+def running() -> Iterator[dict[str, Simulator]]:
+    with ExitStack() as stack:
+        yield {name: stack.enter_context(simulator(**options)) for name, options in NETWORK.items()}
 
 
 @pytest.fixture(
-    params=["in process", "over the network", "virtual usb", pytest.param("plugged in", marks=pytest.mark.real_camera)]
+    params=[
+        "in process",
+        *NETWORK,
+        *SPOKEN,
+        "virtual usb",
+        pytest.param("plugged in", marks=pytest.mark.real_camera),
+    ]
 )
 def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
-    if request.param == "over the network":
-        yield network_rig(request.getfixturevalue("running"), tmp_path)
+    if request.param in NETWORK:
+        yield network_rig(request.getfixturevalue("running")[request.param], tmp_path)
+        return
+    if request.param in SPOKEN:
+        with dialect_rig(request.param, tmp_path) as spoken:
+            yield spoken
         return
     if request.param == "plugged in" and "real_camera" not in (request.config.getoption("-m") or ""):
         pytest.skip("drives real hardware: asked for with -m real_camera")
@@ -147,6 +166,47 @@ def test_a_fetched_file_is_the_jpeg_on_the_card_byte_for_byte_in_size(camera: Ca
     assert jpegs[0].size in (None, size)
     assert content[:3] == b"\xff\xd8\xff"
     assert content.rstrip(b"\0")[-2:] == b"\xff\xd9"
+
+
+def test_a_shutter_is_held_open_for_as_long_as_asked_and_the_time_told_is_true(
+    rig: Rig, camera: Camera, tmp_path: Path
+) -> None:
+    if not camera.state().can_bulb:
+        pytest.skip("this camera's shutter cannot be held open over the cable")
+    before = {place(file) for file in camera.card()}
+    quick(camera)
+    short = camera.state().settings["time"].current
+    counted = None if rig.hands is None else rig.hands({"ask": "state"})["state"]["exposure_s"]
+    made = camera.bulb(0.4)
+    assert {place(file) for file in made.files} == {place(file) for file in camera.card()} - before
+    assert len(made.files) >= 1
+    assert not made.ended_early
+    assert made.held_s >= 0.4 - made.within_s
+    if rig.hands is not None:
+        truly = rig.hands({"ask": "state"})["state"]["exposure_s"] - counted
+        assert abs(truly - made.held_s) <= made.within_s + 0.01, "by the camera's own account"
+        assert truly == pytest.approx(0.4, abs=0.15)
+    assert camera.fetch(made.files[0], tmp_path / "long.jpg") > 0
+    assert camera.apply({"time": short}) == {"time": short}
+
+
+def test_a_live_picture_is_a_jpeg_and_leaves_nothing_on_the_card(camera: Camera, tmp_path: Path) -> None:
+    if not camera.state().can_preview:
+        pytest.skip("this camera shows nothing over the cable")
+    before = camera.card()
+    try:
+        size = camera.preview(tmp_path / "live.jpg")
+    except CameraError as refusal:
+        assert "does not offer" in str(refusal)
+        pytest.skip("the library claims live view for this camera, and the camera has none")
+    with Image.open(tmp_path / "live.jpg") as picture:
+        picture.load()
+        assert picture.format == "JPEG"
+    assert size == (tmp_path / "live.jpg").stat().st_size
+    with pytest.raises(StoreError):
+        camera.preview(tmp_path / "live.jpg")
+    assert camera.card() == before
+    assert camera.expose(quick(camera)), "an exposure after a look is taken as ever"
 
 
 def test_fetching_never_overwrites(camera: Camera, tmp_path: Path) -> None:

@@ -187,7 +187,7 @@ def test_errors_of_iris_and_shutter_add_up_and_name_their_marks(make: Make) -> N
         {"fault": "busy", "verb": "sing"},
         {"fault": "busy", "verb": "set", "times": 0},
         {"fault": "busy", "verb": "set", "after": True},
-        {"fault": "drop", "frame": 0, "phase": "during"},
+        {"fault": "drop", "frame": -1, "phase": "during"},
         {"fault": "drop", "frame": 1, "phase": "later"},
         {"fault": "drop", "frame": 1, "phase": "during", "away_s": -1},
         {"fault": "truncate", "frame": 1, "keep": 1.5},
@@ -229,7 +229,7 @@ def test_a_card_keeps_whole_files_only_and_its_clock_has_no_zone(tmp_path: Path)
     (tmp_path / ".incoming" / "GRDN0001.JPG").write_bytes(b"half")
     card = Card(tmp_path)
     assert card.entries() == [] and not list((tmp_path / ".incoming").iterdir())
-    entry = card.store(b"whole", datetime(2026, 10, 20, 15, 30, 1))  # noqa: DTZ001
+    [entry] = card.store({"JPG": b"whole"}, datetime(2026, 10, 20, 15, 30, 1))  # noqa: DTZ001
     assert card.taken(entry) == datetime(2026, 10, 20, 15, 30, 1)  # noqa: DTZ001
     assert [found.name for found in Card(tmp_path).entries()] == ["GRDN0001.JPG"]
 

@@ -71,15 +71,22 @@ def step(action: str, focus_m: float = 2.0, filters: tuple[FilterValue, ...] = (
         (b'{"do": "dial", "to": "X"}', "M, P, A, S"),
         (b'{"do": "light", "ev100": 1e9}', "ev100"),
         (b'{"do": "battery", "percent": 101}', "percent"),
+        (b'{"do": "menu", "setting": "zoom", "to": "1"}', "the menu has no zoom"),
+        (b'{"do": "menu", "setting": "stabiliser", "to": "Perhaps"}', "On, Off"),
+        (b'{"do": "move"}', "nearer_m"),
+        (b'{"do": "turn", "across": 2}', "across"),
+        (b'{"do": "turn", "portrait": 1}', "portrait"),
+        (b'{"do": "kick", "tilt_deg": 90}', "tilt_deg"),
+        (b'{"do": "clock", "shift_s": "late"}', "shift_s"),
         (b'{"do": "fault", "line": {"fault": "gremlins"}}', "gremlins"),
         (b'{"do": "fault"}', "allowed"),
     ],
 )
 def test_hands_refuse_what_makes_no_sense_and_say_what_would(simulator: Simulator, line: bytes, part: str) -> None:
-    before = simulator.worked().state()
+    before = simulator.worked().state() | {"clock": None}
     answer = raw_answer(simulator, line)
     assert answer["ok"] is False and part in str(answer["error"])
-    assert simulator.worked().state() == before
+    assert simulator.worked().state() | {"clock": None} == before
 
 
 def test_hands_move_what_the_wire_cannot(simulator: Simulator) -> None:
@@ -122,6 +129,51 @@ def test_the_operator_can_forget_and_says_done_all_the_same(simulator: Simulator
     assert forgetful.act(step("focus", 2.0)) == "done"
     state = hands.state()
     assert (state["filters"], state["focus_m"]) == ([], 3.0)
+
+
+def test_the_operator_shakes_and_turns_and_skips_a_place_it_is_not_told(simulator: Simulator) -> None:
+    hands = simulator.worked()
+    operator = SimulatedOperator(simulator.hands)
+    before = hands.state()["polariser_deg"]
+    assert [operator.act(step(action)) for action in ("turn", "shake", "settle", "move")] == ["done"] * 3 + ["skip"]
+    assert hands.state()["polariser_deg"] == before + 90
+
+
+def test_hands_that_forget_do_so_by_their_seed(simulator: Simulator) -> None:
+    def forgotten(seed: int) -> list[bool]:
+        operator = SimulatedOperator(simulator.hands, forgetful=0.4, seed=seed)
+        found = []
+        for number in range(10):
+            simulator.worked().focus(9.0)
+            assert operator.act(step("focus", 2.0 + number / 10)) == "done"
+            found.append(simulator.worked().state()["focus_m"] == 9.0)
+        assert sum(found) == len(operator.forgot)
+        return found
+
+    assert forgotten(1) == forgotten(1) != forgotten(2)
+    assert any(forgotten(1)) and not all(forgotten(1))
+
+
+def test_the_rig_is_carried_turned_and_put_to_sleep_by_hands(simulator: Simulator) -> None:
+    hands = simulator.worked()
+    before = hands.state()
+    hands.move(0.5)
+    hands.move(-0.2)
+    hands.turn(across=0.1, portrait=True)
+    hands.kick(0.05, tilt_deg=1.5)
+    hands.menu("stabiliser", "On")
+    hands.clock(3600)
+    state = hands.state()
+    assert state["nearer_m"] == pytest.approx(0.3)
+    assert state["framing"] == pytest.approx([0.15, 0.0]) and state["tilt_deg"] == 1.5 and state["portrait"]
+    assert state["settings"]["stabiliser"] == 1
+    assert state["clock"] > before["clock"]
+    hands.battery(0)
+    assert not hands.state()["on"]
+    hands.wake()
+    assert not hands.state()["on"], "an empty battery does not wake"
+    hands.battery(80)
+    assert hands.state()["on"]
 
 
 def test_the_operator_answers_as_told_and_else_takes_the_first_choice(simulator: Simulator) -> None:

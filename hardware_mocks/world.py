@@ -1,0 +1,101 @@
+"""What hands and weather do to the simulated rig, and how it shows in a picture; the camera body knows nothing of it.
+
+Moves, kicks and knocks act on the finished picture, as shifts, turns and zooms of all of it at once: the picture of a
+camera that was moved nearer grows about its middle as its plane of focus does, and near and far do not come apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+NEAREST_FOCUS_M = 0.45
+KNOCK_PX = 0.012  # smear of a knocked tripod, a share of the picture's width
+DRIFT_PX_PER_S = 0.0008  # wander of a stabiliser that was left on upon a tripod, as a share of the width [1/s]
+MOST_DRIFT = 0.006
+_MOMENTS = 9  # pictures laid over one another in a smear
+
+Pixels = NDArray[np.uint8]
+
+
+@dataclass
+class World:
+    """The rig and its light. ``polariser_deg`` turns a polariser, if one is on; ``ahead`` is how much nearer the
+    camera was moved [m]; ``framing`` is by how much the picture was shifted, in shares of its width and height.
+    """
+
+    ev100: float
+    focus_m: float = 3.0
+    filters: tuple[tuple[str, float], ...] = ()
+    nearer_m: float = 0.0
+    framing: tuple[float, float] = (0.0, 0.0)
+    tilt_deg: float = 0.0
+    portrait: bool = False
+    polariser_deg: float = 0.0
+
+    @property
+    def light(self) -> float:
+        """Light that comes through the filters. [EV at ISO 100]"""
+        return self.ev100 - sum(stops for _, stops in self.filters)
+
+    def focus(self, distance_m: float) -> None:
+        """Turn the focus ring, which stops at the lens's nearest distance. [m]"""
+        self.focus_m = max(NEAREST_FOCUS_M, distance_m)
+
+    def kick(self, share: tuple[float, float], tilt_deg: float) -> None:
+        """Displace the tripod for good. [shares of width and height, degrees]"""
+        self.framing = (self.framing[0] + share[0], self.framing[1] + share[1])
+        self.tilt_deg += tilt_deg
+
+    def disturbs(self) -> bool:
+        """Whether pictures show more than the renderer's own view of the scene."""
+        return bool(self.nearer_m or self.framing != (0.0, 0.0) or self.tilt_deg or self.portrait)
+
+    def seen(self, picture: Pixels) -> Pixels:
+        """The picture from where the camera stands now. height x width x 3, 0..255."""
+        if not self.disturbs():
+            return picture
+        height, width = picture.shape[:2]
+        angle = np.radians(self.tilt_deg + (90.0 if self.portrait else 0.0))
+        away = max(0.1, self.focus_m - self.nearer_m)
+        zoom = away / self.focus_m
+        cos, sin = np.cos(angle) * zoom, np.sin(angle) * zoom
+        middle_x, middle_y = width / 2 + self.framing[0] * width, height / 2 + self.framing[1] * height
+        affine = (
+            cos,
+            sin,
+            middle_x - cos * width / 2 - sin * height / 2,
+            -sin,
+            cos,
+            middle_y + sin * width / 2 - cos * height / 2,
+        )
+        turned = Image.fromarray(picture).transform(
+            (width, height), Image.Transform.AFFINE, affine, resample=Image.Resampling.BILINEAR
+        )
+        return np.asarray(turned)
+
+    def report(self) -> dict[str, object]:
+        """How the rig stands, as plain data."""
+        return {
+            "focus_m": self.focus_m,
+            "filters": [{"name": name, "stops": stops} for name, stops in self.filters],
+            "ev100": self.ev100,
+            "nearer_m": self.nearer_m,
+            "framing": list(self.framing),
+            "tilt_deg": self.tilt_deg,
+            "portrait": self.portrait,
+            "polariser_deg": self.polariser_deg,
+        }
+
+
+def smear(picture: Pixels, share: float) -> Pixels:
+    """The picture of a camera that moved sideways while the shutter was open, by ``share`` of its width."""
+    width = picture.shape[1]
+    reach = max(1.0, share * width)
+    total = np.zeros(picture.shape, dtype=np.float32)
+    for place in np.linspace(-reach / 2, reach / 2, _MOMENTS):
+        total += np.roll(picture, round(place), axis=1)
+    return (total / _MOMENTS).astype(np.uint8)
