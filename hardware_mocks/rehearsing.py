@@ -1,6 +1,7 @@
-"""The rehearsal of a plan: its pictures drawn in the garden, its steps walked. Entry point of ``stopwright.rehearsals``.
+"""The rehearsal of a plan: its pictures drawn in the garden, its steps walked.
 
-Pictures are small: a class looks at sharpness, smear, noise and brightness, which small pictures show in seconds.
+Entry point of the group ``stopwright.rehearsals``. Pictures are small: a class looks at sharpness, smear and
+brightness, which small pictures show in seconds.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from hardware_mocks.shot import Optics, Shot
 from hardware_mocks.standing_in import stand_in
 from hardware_mocks.walking import dial_mark, walk
 from hardware_mocks.world import KNOCK_PX, smear
-from plans.brief import Brief
+from plans.brief import Brief, Noise
 from plans.compiler import plan_scales
 from plans.kit import Sensor
 from plans.plan import ExposeStep, Plan, TimelapseStep
@@ -115,6 +116,9 @@ def _unknown(plan: Plan, brief: Brief, width: int) -> Iterator[str]:
         "What your own lens and sensor add: shading of the corners, aberrations and reflections are not drawn, and the "
         "noise is that of a middling sensor"
     )
+    yield "Which part of a thing is sharp: each is drawn flat, at its distance"
+    if any(isinstance(goal, Noise) for goal in brief.goals):
+        yield "How strong noise looks: it is drawn for small pictures, and less of it is left on a sheet"
     pixels = brief.kit.body.sensor.pixels[0]
     if pixels > width:
         yield f"What is finer than {pixels / width:.1f} pixels of the camera: these pictures are {width} pixels wide"

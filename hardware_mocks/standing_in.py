@@ -19,8 +19,7 @@ _CLOSE_UP = 0.1  # magnification from which on the picture is kept framed as it 
 
 @dataclass(frozen=True)
 class StandIn:
-    """A garden for a brief: its script, and a sentence for each subject on what stands in for it. ``moved_m`` tells
-    by how much each thing was drawn nearer or farther than the brief has it."""
+    """A garden for a brief: its script, and a sentence for each subject on what stands in for it."""
 
     script: SceneScript
     mapped: tuple[str, ...]

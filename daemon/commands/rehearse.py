@@ -80,6 +80,8 @@ def _check_out(out: Path, path: Path) -> None:
         raise UsageError(f"{asked}: that is the brief itself; name another file for the sheet")
     if out.is_dir():
         raise UsageError(f"{asked}: found a folder; allowed: the name of a file")
+    if not out.parent.is_dir():
+        raise not_written(out, FileNotFoundError())
 
 
 def _sheet(plan: Plan, made: Rehearsed, out: Path) -> tuple[list[Path], dict[str, Brightness]]:
