@@ -52,7 +52,8 @@ class GardenCamera:
 
     Listeners hear ``("added", handle)``, ``("complete", frame number)``, ``("changed", setting)`` and ``("drop",
     milliseconds away)``; they are called from the camera's threads and must not block. ``step`` is what its dials move
-    by, ``scales`` its marks where they are others; ``thirst`` how many times faster than usual the battery drains.
+    by, ``scales`` its marks where they are others (the widest aperture is the lens's); ``thirst`` how many times faster
+    than usual the battery drains; ``exif_style`` as in `Shot`.
     """
 
     def __init__(
@@ -68,6 +69,7 @@ class GardenCamera:
         step: Step = "thirds",
         thirst: float = 1.0,
         scales: Scales | None = None,
+        exif_style: str = "nominal",
     ):
         self.card = card
         self.timing = TIMINGS[timing]
@@ -89,6 +91,8 @@ class GardenCamera:
         self._exposures = self._deletes = self._presses = self._previews = 0
         self._seconds = {"exposure_s": 0.0, "readout_s": 0.0, "transfer_s": 0.0}
         self._dials = Dials(step, scales)
+        self._exif_style = exif_style
+        self._sensor = replace(self._sensor, widest=self._dials.scales.marks("aperture")[0].exact)
         self._files: dict[int, Entry] = dict(enumerate(card.entries(), 1))
         self._frame_of: dict[int, int] = {}
         self._live = False
@@ -371,6 +375,7 @@ class GardenCamera:
             white_balance=dials.raw("white_balance", light),
             image_format=body.RAW_AND_JPEG.get(quality, min(quality, body.JPEG_FINE)),
             seed=self._seed,
+            exif_style=self._exif_style,
         )
 
     def _drop(self, line: dict[str, Any]) -> None:
