@@ -5,8 +5,8 @@ The maker of rehearsals is named in the packaging group ``stopwright.rehearsals`
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import NamedTuple
@@ -49,12 +49,14 @@ class Walked:
 @dataclass(frozen=True)
 class Rehearsed:
     """A rehearsal. ``pictures``: a JPEG file by the id of its step; ``mapped``: what stands in for what, ``unknown``:
-    what the pictures cannot tell, a sentence each."""
+    what the pictures cannot tell, a sentence each; ``beware``: by step, what its picture lacks of what it is to show.
+    """
 
     pictures: Mapping[str, bytes]
     mapped: tuple[str, ...]
     unknown: tuple[str, ...]
     walked: Walked
+    beware: Mapping[str, str] = field(default_factory=dict)
 
 
 Rehearse = Callable[[Plan, int], Rehearsed]
@@ -111,7 +113,7 @@ def read_back(plan: Plan, files: Mapping[str, Path]) -> dict[str, Brightness]:
 
 
 def groups_of(
-    plan: Plan, files: Mapping[str, Path], read: Mapping[str, Brightness], mapped: tuple[str, ...]
+    plan: Plan, made: Rehearsed, files: Mapping[str, Path], read: Mapping[str, Brightness]
 ) -> list[SheetGroup]:
     """What the contact sheet shows: a group of the plan each, in the plan's order."""
     steps = {step.id: step for step in plan.exposing}
@@ -129,11 +131,17 @@ def groups_of(
                 frames=tuple(_frame(step, files, read) for step in own),
                 left_out=group.left_out,
                 criteria=(*criteria, *group.criteria),
-                notes=("REHEARSAL, drawn and not photographed: " + "; ".join(mapped) + ".",),
+                notes=(f"REHEARSAL, drawn and not photographed: {'; '.join(made.mapped)}.", *_missing(own, made)),
                 sensor_height_mm=sensor.height_mm,
             )
         )
     return groups
+
+
+def _missing(steps: Sequence[ExposeStep], made: Rehearsed) -> list[str]:
+    """What a group's pictures lack of the very thing that it is to show, in lines."""
+    told = dict.fromkeys(made.beware[step.id] for step in steps if step.id in made.beware)
+    return [f"NOT SHOWN: {sentence[:1].lower()}{sentence[1:]}." for sentence in told]
 
 
 def _frame(step: ExposeStep, files: Mapping[str, Path], read: Mapping[str, Brightness]) -> SheetFrame:

@@ -37,7 +37,13 @@ def rehearse(plan: Plan, width: int) -> Rehearsed:
     """
     brief = brief_from_tree(plan.inputs.brief, camera_scales=plan_scales(plan))
     drawn = dict(_drawn(plan, brief, width))
-    return Rehearsed(drawn, stand_in(brief).mapped, tuple(_unknown(plan, brief, width)), walk(plan, brief))
+    return Rehearsed(
+        pictures=drawn,
+        mapped=stand_in(brief).mapped,
+        unknown=tuple(_unknown(plan, brief, width)),
+        walked=walk(plan, brief),
+        beware=_beware(plan),
+    )
 
 
 def frame_size(sensor: Sensor, width: int) -> tuple[int, int]:
@@ -46,11 +52,12 @@ def frame_size(sensor: Sensor, width: int) -> tuple[int, int]:
 
 
 def _drawn(plan: Plan, brief: Brief, width: int) -> Iterator[tuple[str, bytes]]:
-    gardens: dict[float, GardenRenderer] = {}
+    garden = GardenRenderer(script=stand_in(brief).script)
+    gardens = {0.0: garden}
     for number, step in enumerate(plan.exposing, 1):
         moved = _moved_m(step, brief)
         if moved not in gardens:
-            gardens[moved] = GardenRenderer(script=stand_in(brief, moved).script)
+            gardens[moved] = garden.moved(stand_in(brief, moved).script)
         shot = shot_of(step, number, plan, brief, width)
         picture = gardens[moved].render(shot)
         if step.shaken:
@@ -122,15 +129,25 @@ def _unknown(plan: Plan, brief: Brief, width: int) -> Iterator[str]:
     pixels = brief.kit.body.sensor.pixels[0]
     if pixels > width:
         yield f"What is finer than {pixels / width:.1f} pixels of the camera: these pictures are {width} pixels wide"
-    if any(item.turned for step in plan.exposing for item in step.settings.filters):
-        yield "Reflections: a polariser is drawn as light that is lost, nothing else"
-    if any(step.settings.focal_length_mm is not None for step in plan.exposing):
-        yield "How the background grows and shrinks with the focal length: things keep their size in these pictures"
-    if any(step.shaken for step in plan.exposing):
-        yield "How a hand shakes: a stated sideways blur stands in for it"
+    yield from dict.fromkeys(_beware(plan).values())
     for step in plan.steps:
         if isinstance(step, TimelapseStep):
             yield f"The time-lapse {step.id}: it is walked, not drawn; stopwright light tells what the light is to do"
+
+
+def _beware(plan: Plan) -> dict[str, str]:
+    """By step: what its own picture lacks of the very thing that it is to show, in a sentence."""
+    found = {}
+    for step in plan.exposing:
+        if any(item.turned for item in step.settings.filters):
+            found[step.id] = "Reflections: a polariser is drawn as light that is lost, nothing else"
+        elif step.settings.focal_length_mm is not None:
+            found[step.id] = (
+                "How the background grows and shrinks with the focal length: things keep their size in these pictures"
+            )
+        elif step.shaken:
+            found[step.id] = "How a hand shakes: a stated sideways blur stands in for it"
+    return found
 
 
 def _support(brief: Brief) -> str:

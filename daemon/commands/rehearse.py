@@ -98,7 +98,7 @@ def _sheet(plan: Plan, made: Rehearsed, out: Path) -> tuple[list[Path], dict[str
             pictures[step] = Path(folder) / f"{number}.jpg"
             pictures[step].write_bytes(content)
         read = read_back(plan, pictures)
-        groups = groups_of(plan, pictures, read, made.mapped)
+        groups = groups_of(plan, made, pictures, read)
         ev = plan.inputs.light.ev100
         subtitle = (
             f"Rehearsal in a drawn garden, no photographs; light EV {ev:.1f} at ISO 100. " + made.unknown[0] + "."
@@ -150,7 +150,7 @@ def _text(plan: Plan, made: Rehearsed, files: list[Path], took_s: float, stands_
         for sentence in made.mapped:
             lines += wrapped(sentence, 2)
     else:
-        lines += wrapped(NOTHING if plan.unreachable else "There is no picture to draw.")
+        lines += wrapped(NOTHING if plan.unreachable else "There is no picture to draw: time-lapses are walked only.")
     if stands_in:
         lines += wrapped(STAND_IN)
     if plan.steps:

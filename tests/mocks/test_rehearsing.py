@@ -11,7 +11,7 @@ from PIL import Image
 from support_plans import demo, group
 from support_run import small_plan
 
-from daemon.rehearsing import Rehearsed, read_back
+from daemon.rehearsing import Rehearsed, groups_of, read_back
 from hardware_mocks.rehearsing import rehearse
 from hardware_mocks.standing_in import stand_in
 from hardware_mocks.walking import walk
@@ -115,6 +115,21 @@ def test_what_is_nearer_than_the_garden_begins_is_told() -> None:
     made = stand_in(brief)
     assert made.script.distances.heron_m == 0.2 and "the brief has 0.15 m" in made.mapped[0]
     assert made.script.glass.breathing == -1.0 and stand_in(demo()).script.glass.breathing is None
+
+
+def test_pictures_that_lack_what_they_are_to_show_say_so_in_their_own_group(tmp_path) -> None:
+    zoom = {"from": "24 mm", "to": "70 mm", "set": "50 mm"}
+    goals = [
+        {"perspective": {"subject": "heron", "focal_lengths": ["24 mm", "50 mm"]}},
+        {"bracket": {"change": "time", "by": "1", "count": "3", "focus": "heron"}},
+    ]
+    plan = compile_brief(demo(kit__lens__focal_length=zoom, goals=goals))
+    made = rehearse(plan, 300)
+    groups = groups_of(plan, made, {}, {})
+    lacks = {group.title.split()[0].lower(): [note for note in group.notes if "NOT SHOWN" in note] for group in groups}
+    assert [len(notes) for notes in lacks.values()] == [1, 0] and "focal length" in next(iter(lacks.values()))[0]
+    assert all("heron is the stone heron" in group.notes[0] for group in groups)
+    assert len(made.pictures) == 5 and len(set(made.pictures.values())) == 5
 
 
 def test_a_walk_over_the_demo_tells_hands_in_order_and_finds_nothing_wrong() -> None:
