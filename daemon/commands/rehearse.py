@@ -86,8 +86,10 @@ def _check_out(out: Path, path: Path) -> None:
 
 def _sheet(plan: Plan, made: Rehearsed, out: Path) -> tuple[list[Path], dict[str, Brightness]]:
     """Draw the sheet; its files, and what was read from the pictures."""
-    from daemon.pictures.sheet import make_sheet
-    from daemon.pictures.writing import replace_file
+    from daemon.pictures.draw_pdf import draw_pdf
+    from daemon.pictures.draw_png import draw_page
+    from daemon.pictures.sheet import sheet_pages
+    from daemon.pictures.writing import png_bytes, replace_file
     from daemon.rehearsing import groups_of, read_back
 
     if not made.pictures:
@@ -103,14 +105,17 @@ def _sheet(plan: Plan, made: Rehearsed, out: Path) -> tuple[list[Path], dict[str
         subtitle = (
             f"Rehearsal in a drawn garden, no photographs; light EV {ev:.1f} at ISO 100. " + made.unknown[0] + "."
         )
-        sheet = make_sheet(groups, plan.title, subtitle, Path(folder) / "sheet")
-        sources = [sheet.pdf] if out.suffix.lower() == ".pdf" else list(sheet.png)
-        files = [out] if len(sources) == 1 else [out.with_stem(f"{out.stem}-{n}") for n in range(1, len(sources) + 1)]
-        try:
-            for source, file in zip(sources, files, strict=True):
-                replace_file(file, source.read_bytes())
-        except OSError as error:
-            raise not_written(out, error) from None
+        pages, shown, title = sheet_pages(groups, plan.title, subtitle)
+    if out.suffix.lower() == ".pdf":
+        sheets = [draw_pdf(pages, shown, title, "Rehearsal")]
+    else:
+        sheets = [png_bytes(draw_page(page, shown)) for page in pages]
+    files = [out] if len(sheets) == 1 else [out.with_stem(f"{out.stem}-{n}") for n in range(1, len(sheets) + 1)]
+    try:
+        for content, file in zip(sheets, files, strict=True):
+            replace_file(file, content)
+    except OSError as error:
+        raise not_written(out, error) from None
     older = out.with_stem(f"{out.stem}-{len(files) + 1}")
     if out.suffix.lower() == ".png" and older.exists():
         note(f"stopwright: {older} is there still, from an earlier and longer rehearsal")
