@@ -65,7 +65,7 @@ Pictures = dict[tuple[int, int], Image.Image]
 
 
 def sheet_pages(groups: Sequence[SheetGroup], title: str, subtitle: str) -> tuple[list[Page], Pictures, str]:
-    """The pages of a sheet, laid out and not yet drawn, the pictures of their places, and the title as it can be set."""
+    """The pages of a sheet, laid out and not yet drawn, the pictures on them, and the title as it can be set."""
     pictures: Pictures = {}
     for group_number, group in enumerate(groups):
         long_side = _LONG_SIDE_OF_FEW if len(group.frames) <= FEW_FRAMES else _LONG_SIDE
