@@ -43,15 +43,15 @@ BODY: dict[str, BodySetting] = {
     ),
     "image_size": BodySetting({0: "large", 1: "medium", 2: "small"}, 0),
     "iso_auto": BodySetting(OFF_ON, 0),
-    "long_exposure_nr": BodySetting(OFF_ON, 0),
-    "high_iso_nr": BodySetting({0: "Off", 1: "Low", 2: "Normal", 3: "High"}, 0),
+    "long_exposure_reduction": BodySetting(OFF_ON, 0),
+    "noise_reduction": BodySetting({0: "Off", 1: "Low", 2: "Normal", 3: "High"}, 0),
     "picture_style": BodySetting(
         {0: "Normal", 1: "Vivid", 2: "Sharper", 3: "Softer", 4: "Direct Print", 5: "Portrait", 6: "Landscape"}, 0
     ),
-    "picture_aids": BodySetting({0: "Extra high", 1: "High", 2: "Normal", 3: "Low", 4: "Off", 5: "Auto"}, 4),
+    "brightness_aid": BodySetting({0: "Extra high", 1: "High", 2: "Normal", 3: "Low", 4: "Off", 5: "Auto"}, 4),
     "lens_correction": BodySetting(OFF_ON, 0),
     "vignette_correction": BodySetting({0: "High", 1: "Normal", 2: "Moderate", 3: "Off"}, 3),
-    "release_delay": BodySetting(OFF_ON, 0),
+    "shutter_delay": BodySetting(OFF_ON, 0),
     "power_off": BodySetting(
         {
             0: "4 seconds",

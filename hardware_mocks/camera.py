@@ -354,7 +354,7 @@ class GardenCamera:
             self._world.focus(AUTO_FOCUS_M)
         iris = self.faults.error_stops("aperture_error", aperture.label)
         shutter = self.faults.error_stops("shutter_error", time.label)
-        delay = body.RELEASE_DELAY_S if dials.raw("release_delay", light) else 0.0
+        delay = body.RELEASE_DELAY_S if dials.raw("shutter_delay", light) else 0.0
         quality = dials.raw("image_format", light)
         return Shot(
             number=number,
@@ -411,8 +411,8 @@ class GardenCamera:
         """
         with self._lock:
             quality, steady = self._dials.raw("image_format", 0.0), self._dials.raw("stabiliser", 0.0)
-            twice = self._dials.raw("long_exposure_nr", 0.0)
-            delayed = self._dials.raw("release_delay", 0.0)
+            twice = self._dials.raw("long_exposure_reduction", 0.0)
+            delayed = self._dials.raw("shutter_delay", 0.0)
         lag = self.timing.lag_s + (body.RELEASE_DELAY_S if delayed else 0.0)
         opened = clock.monotonic() + lag
         with self._lock:

@@ -60,13 +60,7 @@ _WIDGETS: dict[SettingName, str] = {
     "shutter_delay": "exposuredelaymode",
     "power_off": "meterofftime",
 }
-_CORE = {
-    "exposure_bias": "bias",
-    "long_exposure_reduction": "long_exposure_nr",
-    "noise_reduction": "high_iso_nr",
-    "brightness_aid": "picture_aids",
-    "shutter_delay": "release_delay",
-}
+_CORE = {"exposure_bias": "bias"}
 SHOWN = {_CORE.get(name, name): widget for name, widget in _WIDGETS.items()}  # the camera's own setting to its widget
 
 

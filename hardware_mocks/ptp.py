@@ -84,14 +84,14 @@ PROPERTIES: dict[str, Property] = {
     "clock": Property(0x5011, STRING),
     "iso_auto": Property(0xD054, UINT8, True),
     "power_off": Property(0xD062, UINT8),
-    "release_delay": Property(0xD06A, UINT8, True),
-    "long_exposure_nr": Property(0xD06B, UINT8, True),
-    "high_iso_nr": Property(0xD070, UINT8),
+    "shutter_delay": Property(0xD06A, UINT8, True),
+    "long_exposure_reduction": Property(0xD06B, UINT8, True),
+    "noise_reduction": Property(0xD070, UINT8),
     "vignette_correction": Property(0xD0F7, UINT8),
     "lens_correction": Property(0xD0F8, UINT8, True),
     "time": Property(0xD100, UINT32),
     "picture_style": Property(0xD140, UINT8),
-    "picture_aids": Property(0xD14E, UINT8),
+    "brightness_aid": Property(0xD14E, UINT8),
     "live_view": Property(0xD1A2, UINT8, True),
 }
 # The standard's own exposure time, in units of 0.1 ms: for the dialect that has no other, and for bulb, which the

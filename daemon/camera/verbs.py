@@ -27,14 +27,14 @@ SettingName = Literal[
     "stabiliser",
     "capture_target",
     "colour_temperature",
+    "picture_style",
     "brightness_aid",
     "wide_range",
     "noise_reduction",
     "long_exposure_reduction",
     "lens_correction",
-    "shutter_delay",
-    "picture_style",
     "vignette_correction",
+    "shutter_delay",
     "power_off",
 ]
 
