@@ -22,6 +22,7 @@ _COMMANDS = {
     "demo": ("daemon.commands.demo", "demo"),
     "compile": ("daemon.commands.planning", "compile_command"),
     "explain": ("daemon.commands.planning", "explain"),
+    "rehearse": ("daemon.commands.rehearse", "rehearse"),
     "light": ("daemon.commands.light", "light"),
     "kit": ("daemon.commands.kit", "kit"),
     "cameras": ("daemon.commands.connected", "cameras"),

@@ -19,7 +19,7 @@ from hardware_mocks.dials import AUTO_FOCUS, Dials, Refusal
 from hardware_mocks.faults import Faults
 from hardware_mocks.marks import BULB
 from hardware_mocks.power import A_FRAME, A_LIVE_VIEW, A_SECOND_OPEN, Power
-from hardware_mocks.scales import Step, bulb_mark
+from hardware_mocks.scales import Scales, Step, bulb_mark
 from hardware_mocks.shot import Optics, Shot
 from hardware_mocks.world import KNOCK_PX, World
 
@@ -52,7 +52,8 @@ class GardenCamera:
 
     Listeners hear ``("added", handle)``, ``("complete", frame number)``, ``("changed", setting)`` and ``("drop",
     milliseconds away)``; they are called from the camera's threads and must not block. ``step`` is what its dials move
-    by; ``thirst`` how many times faster than usual the battery drains.
+    by, ``scales`` its marks where they are others (the widest aperture is the lens's); ``thirst`` how many times faster
+    than usual the battery drains; ``exif_style`` as in `Shot`.
     """
 
     def __init__(
@@ -67,6 +68,8 @@ class GardenCamera:
         faults: Faults | None = None,
         step: Step = "thirds",
         thirst: float = 1.0,
+        scales: Scales | None = None,
+        exif_style: str = "nominal",
     ):
         self.card = card
         self.timing = TIMINGS[timing]
@@ -87,7 +90,9 @@ class GardenCamera:
         self._born = clock.monotonic()
         self._exposures = self._deletes = self._presses = self._previews = 0
         self._seconds = {"exposure_s": 0.0, "readout_s": 0.0, "transfer_s": 0.0}
-        self._dials = Dials(step)
+        self._dials = Dials(step, scales)
+        self._exif_style = exif_style
+        self._sensor = replace(self._sensor, widest=self._dials.scales.marks("aperture")[0].exact)
         self._files: dict[int, Entry] = dict(enumerate(card.entries(), 1))
         self._frame_of: dict[int, int] = {}
         self._live = False
@@ -370,6 +375,7 @@ class GardenCamera:
             white_balance=dials.raw("white_balance", light),
             image_format=body.RAW_AND_JPEG.get(quality, min(quality, body.JPEG_FINE)),
             seed=self._seed,
+            exif_style=self._exif_style,
         )
 
     def _drop(self, line: dict[str, Any]) -> None:

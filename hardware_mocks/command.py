@@ -7,6 +7,7 @@ import json
 import math
 import shutil
 import sys
+from pathlib import Path
 from typing import Any
 
 from daemon.errors import StopwrightError
@@ -14,7 +15,10 @@ from hardware_mocks import faults
 from hardware_mocks.camera import TIMINGS
 from hardware_mocks.faults import ScriptError, check_line
 from hardware_mocks.scales import STEPS
+from hardware_mocks.script import SceneError, SceneScript
 from hardware_mocks.server import WIRE_DIALECTS, Options, run
+
+LARGEST_SCRIPT = 1_000_000  # of a scene script [characters]
 
 
 def _size(text: str) -> tuple[int, int]:
@@ -53,18 +57,28 @@ def _thirst(text: str) -> float:
     return _between(text, 0, 1e5)
 
 
-def _scene(text: str) -> tuple[tuple[str, float], ...]:
-    known = {"hedge_m", "spout_m", "heron_m", "speed_m_s"}
+def _scene(text: str) -> SceneScript:
+    """A script, told in JSON or as the name of a file that holds it."""
     try:
-        given = json.loads(text)
-    except ValueError:
-        given = None
-    fine = isinstance(given, dict) and set(given) <= known
-    for value in given.values() if fine else ():
-        fine = fine and isinstance(value, (int, float)) and not isinstance(value, bool) and 0.2 <= value <= 1e6
-    if not fine:
-        raise argparse.ArgumentTypeError(f"found {text!r}; allowed: JSON with {', '.join(sorted(known))}, from 0.2 on")
-    return tuple(sorted((name, float(value)) for name, value in given.items()))
+        if not text.lstrip().startswith("{"):
+            text = _read(Path(text))
+        return SceneScript.from_json(text)
+    except SceneError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _read(path: Path) -> str:
+    try:
+        with path.open(encoding="utf-8") as file:
+            text = file.read(LARGEST_SCRIPT + 1)
+    except UnicodeDecodeError:
+        raise argparse.ArgumentTypeError(f"{str(path)!r}: found bytes that are no UTF-8 text") from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise argparse.ArgumentTypeError(f"{str(path)!r}: cannot be read ({why}); allowed: JSON, or its file") from None
+    if len(text) > LARGEST_SCRIPT:
+        raise argparse.ArgumentTypeError(f"{str(path)!r}: found more than {LARGEST_SCRIPT} characters of script")
+    return text
 
 
 def _fault(text: str) -> dict[str, Any]:
@@ -97,7 +111,15 @@ def main() -> int:
     parser.add_argument("--size", type=_size, default=(1500, 1000), metavar="WxH", help="pixels of a picture")
     parser.add_argument("--light", type=_light, default=13.0, metavar="EV", help="light, EV at ISO 100")
     parser.add_argument("--render", choices=("scene", "flat"), default="scene", help="the garden, or grey bars")
-    parser.add_argument("--scene", type=_scene, default=(), metavar="JSON", help='distances, as {"heron_m": 1.4}')
+    parser.add_argument(
+        "--scene",
+        type=_scene,
+        metavar="FILE|JSON",
+        help='a scene script, or distances alone as {"heron_m": 1.4}; see the guide',
+    )
+    parser.add_argument(
+        "--exif", choices=("nominal", "exact"), default="nominal", help="marks as printed, or the values behind them"
+    )
     parser.add_argument("--step", choices=STEPS, default="thirds", help="what its dials move by")
     parser.add_argument("--dialect", choices=WIRE_DIALECTS, default="fractions", help="how its times travel")
     parser.add_argument("--thirst", type=_thirst, default=1.0, metavar="N", help="how many times faster it drains")
@@ -123,6 +145,7 @@ def main() -> int:
                 step=asked.step,
                 dialect=asked.dialect,
                 thirst=asked.thirst,
+                exif_style=asked.exif,
                 faults=tuple(asked.fault),
                 until_stdin_closes=asked.until_stdin_closes,
             )

@@ -52,7 +52,7 @@ def files_of(renderer: Renderer, shot: Shot, quality: int, world: World, moved: 
     if quality != body.RAW:
         files["JPG"] = jpeg.encode(picture, shot)
     if quality >= body.RAW:
-        files["DNG"] = raw_file(renderer, picture, shot)
+        files["DNG"] = raw_file(renderer, picture, shot, displaced=bool(moved) or world.disturbs())
     return files
 
 

@@ -31,17 +31,17 @@ class Refusal(Exception):
 class Dials:
     """The settings in force. Not safe for threads: the camera holds its lock."""
 
-    def __init__(self, step: Step = "thirds") -> None:
-        self.scales = Scales(step)
+    def __init__(self, step: Step = "thirds", scales: Scales | None = None) -> None:
+        self.scales = scales or Scales(step)
         self._labels: dict[str, dict[int, str]] = {
             **{name: self.scales.labels(name) for name in ("aperture", "time", "iso")},
             "mode": {raw: letter for letter, raw in MODES.items()},
             **{name: setting.labels for name, setting in BODY.items()},
         }
         self._raw: dict[str, int] = {
-            "aperture": 800,
-            "time": 1 << 16 | 125,
-            "iso": 100,
+            "aperture": self.scales.nearest("aperture", 8.0).raw,
+            "time": self.scales.nearest("time", 1 / 128).raw,
+            "iso": self.scales.nearest("iso", 100.0).raw,
             "mode": MODES["M"],
             **{name: setting.standing for name, setting in BODY.items()},
         }

@@ -79,6 +79,7 @@ class InProcessCamera:
         size: tuple[int, int] = (1500, 1000),
         faults: list[dict[str, Any]] | None = None,
         step: Step = "thirds",
+        exif_style: str = "nominal",
     ):
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         if core is None:
@@ -94,6 +95,7 @@ class InProcessCamera:
                 optics=Optics(size=size),
                 faults=Faults(faults, seed),
                 step=step,
+                exif_style=exif_style,
             )
         self.core = core
         self._told: queue.Queue[tuple[str, int | str]] = queue.Queue()

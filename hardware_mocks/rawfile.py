@@ -1,7 +1,8 @@
 """The raw file beside a JPEG: sixteen bits a channel, linear in light, as an open DNG.
 
-A renderer that has linear data of its own gives the file itself (its method ``raw``); without one the finished picture
-is brought back to linear light, which holds no more than the JPEG does.
+A renderer that knows the sensor's own numbers (its method ``raw``) gives those (`hardware_mocks.dng`). Without them, or
+when hands displaced what the finished picture shows, the picture is brought back to linear light, which holds no more
+than the JPEG does.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
+from hardware_mocks import dng
 from hardware_mocks.jpeg import MAKE, MODEL
 from hardware_mocks.shot import Shot
 
@@ -23,11 +25,14 @@ _MATRIX, _NEUTRAL, _ILLUMINANT = 50721, 50728, 50778
 _XYZ_TO_SRGB = (32406, -15372, -4986, -9689, 18758, 415, 557, -2040, 10570)
 
 
-def raw_file(renderer: Any, picture: NDArray[np.uint8], shot: Shot) -> bytes:
-    """The DNG of one frame. ``picture`` is height x width x 3, 0..255."""
+def raw_file(renderer: Any, picture: NDArray[np.uint8], shot: Shot, displaced: bool = False) -> bytes:
+    """The DNG of one frame.
+
+    ``picture`` is height x width x 3, 0..255; ``displaced``: it shows something else than the renderer has.
+    """
     own = getattr(renderer, "raw", None)
-    if own is not None:
-        return bytes(own(shot))
+    if own is not None and not displaced:
+        return dng.encode(own(shot), shot)
     value = picture.astype(np.float32) / 255
     linear = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
     stamp = shot.taken.strftime("%Y:%m:%d %H:%M:%S")

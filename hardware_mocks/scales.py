@@ -58,11 +58,11 @@ _TABLES: Mapping[Step, Mapping[str, tuple[DialMark, ...]]] = {
 
 
 class Scales:
-    """The marks of aperture, time and ISO at one step."""
+    """The marks of aperture, time and ISO at one step, or those of ``marks``, by setting in ascending order."""
 
-    def __init__(self, step: Step = "thirds"):
+    def __init__(self, step: Step = "thirds", marks: Mapping[str, tuple[DialMark, ...]] | None = None):
         self.step = step
-        self._marks = _TABLES[step]
+        self._marks = _TABLES[step] if marks is None else marks
         self._by_raw = {name: {mark.raw: mark for mark in marks} for name, marks in self._marks.items()}
 
     def marks(self, setting: str) -> tuple[DialMark, ...]:

@@ -62,6 +62,13 @@ class GardenRenderer:
         self._staged: tuple[Shot, list[Layer]] | None = None
         self._stills: OrderedDict[tuple[Optics, float, float, Region], _Still] = OrderedDict()
 
+    def moved(self, script: SceneScript) -> GardenRenderer:
+        """The same garden with other distances, which its drawing does not depend on: nothing is drawn anew."""
+        other = GardenRenderer(script=replace(self.script, distances=script.distances, leaves=script.leaves))
+        if (script.leaves is None) == (self.script.leaves is None):
+            other._lock, other._gardens = self._lock, self._gardens
+        return other
+
     def prepare(self, optics: Optics) -> None:
         """Draw the garden for a frame size now, in the background."""
         threading.Thread(target=self.garden, args=(optics,), name="garden", daemon=True).start()

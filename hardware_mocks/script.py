@@ -259,7 +259,7 @@ class SceneScript:
 
     @staticmethod
     def from_json(text: str) -> SceneScript:
-        """The script of a JSON text; what is not given is as by default.
+        """The script of a JSON text; what is not given is as by default. Distances alone are a script too.
 
         Raises
         ------
@@ -270,6 +270,8 @@ class SceneScript:
             data = json.loads(text)
         except (ValueError, RecursionError):
             raise SceneError(f"scene script: found {text[:60]!r}; allowed: a JSON object") from None
+        if isinstance(data, dict) and data and set(data) <= {item.name for item in dataclasses.fields(Distances)}:
+            data = {"distances": data}
         script = _typed(SceneScript, data, "scene script")
         assert isinstance(script, SceneScript)
         return script
@@ -284,6 +286,9 @@ def _check_numbers(value: Any, where: str) -> None:
     if isinstance(value, tuple):
         for number, item in enumerate(value):
             _check_numbers(item, f"{where}[{number}]")
+
+
+_KINDS = {float: "a number", int: "a whole number", str: "a word"}
 
 
 def _typed(kind: Any, data: Any, where: str) -> Any:
@@ -309,5 +314,5 @@ def _typed(kind: Any, data: Any, where: str) -> Any:
         return tuple(_typed(inner[0], item, f"{where}[{number}]") for number, item in enumerate(data))
     fits = isinstance(data, (int, float)) and not isinstance(data, bool) if kind is float else type(data) is kind
     if not fits:
-        raise SceneError(f"{where}: found {data!r}; allowed: {kind.__name__}")
+        raise SceneError(f"{where}: found {data!r}; allowed: {_KINDS[kind]}")
     return float(data) if kind is float else data

@@ -28,6 +28,7 @@ from hardware_mocks.faults import Faults
 from hardware_mocks.hands import Hands, serve_hands
 from hardware_mocks.ptpip import Responder
 from hardware_mocks.scales import Step
+from hardware_mocks.script import SceneScript
 from hardware_mocks.shot import Optics
 
 LOOPBACK = "127.0.0.1"
@@ -47,11 +48,12 @@ class Options:
     size: tuple[int, int] = (1500, 1000)
     light: float = 13.0
     render: str = "scene"
-    scene: tuple[tuple[str, float], ...] = ()
+    scene: SceneScript | None = None
     vignette: float = 0.0
     step: Step = "thirds"
     dialect: str = "fractions"
     thirst: float = 1.0
+    exif_style: str = "nominal"
     faults: tuple[Any, ...] = ()
     until_stdin_closes: bool = False
 
@@ -88,15 +90,15 @@ def listen_pair(port: int, hands_port: int | None) -> tuple[socket.socket, socke
     raise AssertionError("unreachable")
 
 
-def make_renderer(name: str, scene: dict[str, float] | None = None) -> Renderer:
-    """The maker of pictures: ``scene`` (the garden, its `Distances` by name) or ``flat`` (grey bars, cheap)."""
+def make_renderer(name: str, script: SceneScript | None = None) -> Renderer:
+    """The maker of pictures: ``scene`` (the garden, or what its script says) or ``flat`` (grey bars, cheap)."""
     if name == "flat":
         from hardware_mocks.flat import FlatRenderer
 
         return FlatRenderer()
-    from hardware_mocks.scene import Distances, GardenRenderer
+    from hardware_mocks.scene import GardenRenderer
 
-    return GardenRenderer(Distances(**(scene or {})))
+    return GardenRenderer(script=script)
 
 
 @contextmanager
@@ -121,7 +123,7 @@ def run(options: Options) -> None:
     with _card(options.card) as card:
         camera = GardenCamera(
             card,
-            make_renderer(options.render, dict(options.scene)),
+            make_renderer(options.render, options.scene),
             timing=options.timing,
             ev100=options.light,
             seed=options.seed,
@@ -129,6 +131,7 @@ def run(options: Options) -> None:
             faults=Faults(list(options.faults), options.seed),
             step=options.step,
             thirst=options.thirst,
+            exif_style=options.exif_style,
         )
         responder = Responder(camera, camera_socket, tenths=options.dialect == "tenths")
         threading.Thread(target=responder.serve, name="camera", daemon=True).start()
@@ -200,21 +203,23 @@ def start(
     size: tuple[int, int] = (1500, 1000),
     light: float = 13.0,
     render: str = "scene",
-    scene: dict[str, float] | None = None,
+    scene: dict[str, float] | SceneScript | None = None,
     vignette: float = 0.0,
     step: Step = "thirds",
     dialect: str = "fractions",
     thirst: float = 1.0,
+    exif_style: str = "nominal",
     environment: Mapping[str, str] | None = None,
     faults: list[dict[str, Any]] | None = None,
 ) -> Simulator:
     """Start a simulated camera as a child process and wait until it can be reached.
 
     It ends with `Simulator.stop`, or when this process ends in whatever way. ``light`` in EV at ISO 100, ``size`` in
-    pixels, ``vignette`` in stops, ``scene`` as in `hardware_mocks.scene.Distances`, ``card`` the folder that is its
-    card (None: one that vanishes with it), ``step`` what its dials move by, ``dialect`` how its times travel
+    pixels, ``vignette`` in stops, ``scene`` a script or the garden's `Distances` by name, ``card`` the folder that is
+    its card (None: one that vanishes with it), ``step`` what its dials move by, ``dialect`` how its times travel
     (``fractions``, or ``tenths`` of a millisecond), ``thirst`` how many times faster than usual the battery drains,
-    ``environment`` variables for it alone, ``faults`` the lines of a script (`hardware_mocks.faults`).
+    ``exif_style`` as in `hardware_mocks.shot.Shot`, ``environment`` variables for it alone, ``faults`` the lines of a
+    script (`hardware_mocks.faults`).
 
     Raises
     ------
@@ -223,7 +228,8 @@ def start(
     """
     command = [sys.executable, "-P", "-m", "hardware_mocks", "--until-stdin-closes", "--port", str(port)]
     command += ["--timing", timing, "--seed", str(seed), "--size", f"{size[0]}x{size[1]}", "--light", repr(light)]
-    command += ["--render", render, "--vignette", repr(vignette), "--scene", json.dumps(scene or {})]
+    told = scene.to_json() if isinstance(scene, SceneScript) else json.dumps(scene or {})
+    command += ["--render", render, "--vignette", repr(vignette), "--scene", told, "--exif", exif_style]
     command += ["--step", step, "--dialect", dialect, "--thirst", repr(thirst)]
     if hands_port is not None:
         command += ["--hands-port", str(hands_port)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from hardware_mocks.marks import nearest_mark
+from hardware_mocks.scales import Scales
 from hardware_mocks.scene import GardenRenderer
 from hardware_mocks.script import Glass, SceneScript, Target
 from hardware_mocks.shot import Optics, Shot
@@ -25,9 +25,9 @@ def shot(
     """A shot by exact values, in a light of EV 13 through a bare lens unless ``more`` says other."""
     fields: dict[str, Any] = {
         "number": 1,
-        "aperture": nearest_mark("aperture", f_number),
-        "time": nearest_mark("time", time_s),
-        "sensitivity": nearest_mark("iso", iso),
+        "aperture": Scales().nearest("aperture", f_number),
+        "time": Scales().nearest("time", time_s),
+        "sensitivity": Scales().nearest("iso", iso),
         "f_number": f_number,
         "time_s": time_s,
         "iso": iso,

@@ -14,6 +14,7 @@ from PIL import Image, ImageOps
 from daemon.errors import StopwrightError, StoreError
 from daemon.pictures.draw_pdf import draw_pdf
 from daemon.pictures.draw_png import draw_page
+from daemon.pictures.geometry import Page
 from daemon.pictures.layout import lay_out
 from daemon.pictures.opening import opened_jpeg
 from daemon.pictures.shapes import SheetFiles, SheetFrame, SheetGroup
@@ -39,25 +40,7 @@ def make_sheet(groups: Sequence[SheetGroup], title: str, subtitle: str, out_dir:
     StoreError
         If ``out_dir`` cannot be made or written to.
     """
-    pictures: dict[tuple[int, int], Image.Image] = {}
-    for group_number, group in enumerate(groups):
-        long_side = _LONG_SIDE_OF_FEW if len(group.frames) <= FEW_FRAMES else _LONG_SIDE
-        for frame_number, frame in enumerate(group.frames):
-            picture = _picture(frame.picture, long_side)
-            if picture is not None:
-                pictures[group_number, frame_number] = picture
-
-    clean = Cleaner()
-    steps = [frame.step for group in groups for frame in group.frames]
-    texts = []
-    for group_number, group in enumerate(groups):
-        shown = [pictures.get((group_number, n)) for n in range(len(group.frames))]
-        aspects = [None if picture is None else picture.width / picture.height for picture in shown]
-        texts.append(group_text(group, aspects, steps, clean))
-    title, subtitle = clean(title) or "Comparison sheet", clean(subtitle)
-    note = f"{REPLACEMENT} stands for a letter that this typeface lacks." if clean.replaced else ""
-    pages = lay_out(texts, title, subtitle, note, text_width)
-
+    pages, pictures, title = sheet_pages(groups, title, subtitle)
     images = [draw_page(page, pictures) for page in pages]
     encoded = [png_bytes(image) for image in images]
     names = [f"sheet-{number}.png" for number in range(1, len(pages) + 1)]
@@ -76,6 +59,32 @@ def make_sheet(groups: Sequence[SheetGroup], title: str, subtitle: str, out_dir:
     return SheetFiles(
         png=tuple(out_dir / name for name in names), first=out_dir / "sheet.png", pdf=out_dir / "sheet.pdf"
     )
+
+
+Pictures = dict[tuple[int, int], Image.Image]
+
+
+def sheet_pages(groups: Sequence[SheetGroup], title: str, subtitle: str) -> tuple[list[Page], Pictures, str]:
+    """The pages of a sheet, laid out and not yet drawn, the pictures on them, and the title as it can be set."""
+    pictures: Pictures = {}
+    for group_number, group in enumerate(groups):
+        long_side = _LONG_SIDE_OF_FEW if len(group.frames) <= FEW_FRAMES else _LONG_SIDE
+        for frame_number, frame in enumerate(group.frames):
+            picture = _picture(frame.picture, long_side)
+            if picture is not None:
+                pictures[group_number, frame_number] = picture
+
+    clean = Cleaner()
+    steps = [frame.step for group in groups for frame in group.frames]
+    texts = []
+    for group_number, group in enumerate(groups):
+        shown = [pictures.get((group_number, n)) for n in range(len(group.frames))]
+        aspects = [None if picture is None else picture.width / picture.height for picture in shown]
+        texts.append(group_text(group, aspects, steps, clean))
+    title, subtitle = clean(title) or "Comparison sheet", clean(subtitle)
+    note = f"{REPLACEMENT} stands for a letter that this typeface lacks." if clean.replaced else ""
+    pages = lay_out(texts, title, subtitle, note, text_width)
+    return pages, pictures, title
 
 
 def _picture(path: Path | None, long_side: int) -> Image.Image | None:

@@ -7,6 +7,7 @@ where no source is named.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Literal
 
@@ -295,8 +296,21 @@ def _power_off(state: CameraState, plan: Plan | None) -> Item:
         return _ask("power-off timer", "off or its longest", "the camera does not tell it", why, todo)
     if setting.current.lower() in _NEVER:
         return _fine("power-off timer", "off or its longest", setting.current, why)
-    never = [label for label in setting.labels if label.lower() in _NEVER]
+    lengths = {label: length for label in setting.labels if (length := _length_s(label)) is not None}
+    if lengths and _length_s(setting.current) == max(lengths.values()) and not _never(setting):
+        return _fine("power-off timer", "off or its longest", setting.current, why)
+    never = _never(setting) or sorted(lengths, key=lengths.__getitem__)[-1:]
     return _wrong(setting, "power-off timer", "off or its longest", why, "Set it off in the menu", never)
+
+
+def _never(setting: SettingState) -> list[str]:
+    return [label for label in setting.labels if label.lower() in _NEVER]
+
+
+def _length_s(label: str) -> float | None:
+    """How long a timer of that label runs: ``30 minutes``, ``8 s``; None: it is not told so. [s]"""
+    told = re.fullmatch(r"(\d+) ?(s|m|h)[a-z]*", label.strip().lower())
+    return None if told is None else float(told[1]) * {"s": 1, "m": 60, "h": 3600}[told[2]]
 
 
 def _is_off(setting: SettingState) -> bool:
