@@ -23,7 +23,7 @@ from plans.stops import Kind, Scale
 
 LONGEST_S = 2.0  # of a check frame at the aperture of the frame it is held against [s]
 NOTE_SHIFT, ASK_SHIFT = 0.002, 0.006  # of the frame's width: at 0.2 % a comparison side by side begins to jump
-NOTE_FOCUS, ASK_FOCUS = 0.15, 0.3  # change of sharpness [stops]
+NOTE_FOCUS, ASK_FOCUS = 0.12, 0.2  # change of sharpness over a third of the picture [stops]
 NOTE_LIGHT, ASK_LIGHT = 1 / 2, 1.0  # clouds move by less than a half between two looks, on most days [stops]
 _SAME_APERTURE = 0.2  # [stops of light]
 _SAME_ISO = 0.34  # [stops]

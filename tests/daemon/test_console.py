@@ -169,7 +169,7 @@ def test_ctrl_c_at_a_question_stops_with_130(garden: Simulator, brief: str, tmp_
 
 
 def test_a_lecturer_gives_each_picture_its_cue_at_the_terminal(garden: Simulator, brief: str, tmp_path: Path) -> None:
-    options = ["--camera", garden.camera, "--operator", f"simulated:{garden.hands}", "--cue"]
+    options = ["--camera", garden.camera, "--operator", f"simulated:{garden.hands}", "--cue", "--light", "off"]
     with terminal("shoot", brief, *options, home=tmp_path) as screen:
         screen.expect(CUE)
         before = Hands(garden.hands).state()["exposures"]

@@ -62,7 +62,7 @@ def test_a_run_with_all_streams_closed_is_shot_and_nothing_is_printed_into_its_f
     garden: Simulator, brief: str, tmp_path: Path
 ) -> None:
     before = Hands(garden.hands).state()["exposures"]
-    line = f"stopwright shoot {brief} --composed --camera {garden.camera} <&- >&- 2>&-"
+    line = f"stopwright shoot {brief} --composed --light off --camera {garden.camera} <&- >&- 2>&-"
     done = through_shell(line, tmp_path)
     assert done.returncode == 0
     run = json_of(command("runs", "last", "--json", home=tmp_path))
