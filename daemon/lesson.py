@@ -2,14 +2,98 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+from daemon.errors import UsageError
 from daemon.pictures.stopbar import stop_bar_segments
+from daemon.pictures.teaching.flow import PaperName
+from daemon.pictures.teaching.pack import PARTS, open_pack
+from daemon.pictures.teaching.parts import Material, Progress, make_parts
 from daemon.pictures.teaching.shapes import Lesson, LessonFrame, LessonGroup, class_order, told_apart_by
 from daemon.pictures.typeface import Cleaner
 from daemon.report import FrameReport, RunReport, signed
+from plans.compiler import kit_of, plan_scales
 from plans.plan import ExposeStep
+
+PACK = "lesson"  # the pack's folder in a run's folder
+
+
+@dataclass(frozen=True)
+class Made:
+    """A lesson pack: where it lies, what was made now, and which pictures it had to do without."""
+
+    run: int
+    place: Path
+    parts: tuple[str, ...]
+    files: tuple[str, ...]
+    frames: int
+    missing: tuple[int, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """The pack as plain data."""
+        return vars(self) | {"place": str(self.place)}
+
+
+def make_lesson(
+    found: RunReport,
+    out: Path | None = None,
+    only: Collection[str] = (),
+    students: Sequence[tuple[str, str]] = (),
+    verdicts: Mapping[str, str] | None = None,
+    paper: PaperName = "A4",
+    progress: Progress = lambda _: None,
+) -> Made:
+    """Make the lesson pack of a run.
+
+    Parameters
+    ----------
+    found
+        The run.
+    out
+        A folder, or a name that ends in .zip; None: ``lesson/`` in the run's folder.
+    only
+        Names of `PARTS`; empty: all of them, student cards where there are ``students``.
+    students
+        Name and text of each student's kit file.
+    verdicts
+        What was judged of the pictures, by id of their step; None: nothing.
+
+    Raises
+    ------
+    UsageError
+        If a part is none, a kit file is none, or something else lies at ``out``.
+    StoreError
+        If the pack cannot be written.
+    """
+    parts = tuple(only) or tuple(part for part in PARTS if part != "students" or students)
+    if unknown := [part for part in parts if part not in PARTS]:
+        raise UsageError(f"--only: found {unknown[0]!r}; allowed: {', '.join(PARTS)}")
+    if "students" in parts and not students:
+        raise UsageError("--only students: found no kit file; name one a student with --student FILE")
+    if not found.frames:
+        raise UsageError(f"run {found.run.id}: found no pictures for a class in its plan; a lesson needs one at least")
+    from daemon.pictures.teaching.students import translated
+
+    lesson = lesson_of(found, verdicts)
+    kit = kit_of(found.plan)
+    clean = Cleaner()
+    material = Material(
+        scales=plan_scales(found.plan),
+        camera=clean(kit.body.name),
+        cautions=tuple(clean(text) for text in found.plan.cautions),
+        students=tuple(translated(found.plan, clean(name), text) for name, text in students),
+        paper=paper,
+    )
+    place = (found.folder / PACK if out is None else out).absolute()
+    with open_pack(place, found.run.id) as pack:
+        make_parts(pack, lesson, material, parts, progress)
+        made = tuple(entry.path for entry in pack.entries)
+        pack.finish(lesson, found.run.id)
+    missing = tuple(frame.number for frame in lesson.frames if frame.source is None or not frame.source.is_file())
+    return Made(found.run.id, place, parts, made, len(lesson.frames), missing)
 
 
 def lesson_of(found: RunReport, verdicts: Mapping[str, str] | None = None) -> Lesson:
@@ -50,12 +134,12 @@ def lesson_of(found: RunReport, verdicts: Mapping[str, str] | None = None) -> Le
                     bar=bars[step.id],
                     verdict=clean(verdicts[step.id]) if verdicts and step.id in verdicts else None,
                     figures=_figures(reports[step.id]),
+                    facts=_facts(reports[step.id]),
                 )
             )
         title = clean(" · ".join(titles))
-        groups.append(
-            LessonGroup(title[:1].upper() + title[1:], told_apart_by(members), tuple(frames), faults=faults)
-        )
+        told = told_apart_by(members)
+        groups.append(LessonGroup(title[:1].upper() + title[1:], told, tuple(frames), faults=faults))
     day = found.run.created.astimezone().strftime("%d %B %Y")
     light = f"light EV {found.plan.inputs.light.ev100:.1f} at ISO 100"
     light += ", as metered" if found.metered_ev100 is not None else ", by the brief"
@@ -85,6 +169,5 @@ def _figures(report: FrameReport) -> tuple[tuple[str, str], ...]:
     return tuple(told)
 
 
-def sources(lesson: Lesson) -> Sequence[Path]:
-    """The files of pictures that a lesson shows."""
-    return [frame.source for frame in lesson.frames if frame.source is not None]
+def _facts(report: FrameReport) -> dict[str, object]:
+    return dict((report.frame.exif or {}) if report.frame else {})

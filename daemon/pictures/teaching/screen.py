@@ -14,7 +14,7 @@ from PIL import Image
 
 from daemon.pictures.teaching.canvas import BIG, HEIGHT, LEAST, MAT, PAPER, USUAL, WIDTH, Canvas, fitted
 from daemon.pictures.teaching.patches import cut_patch, telling_point, whole_times
-from daemon.pictures.teaching.shapes import LessonFrame, LessonGroup, Told, others, value
+from daemon.pictures.teaching.shapes import LessonFrame, LessonGroup, Told, others, told_apart_by, value
 from daemon.pictures.words import NOT_READABLE, NOT_TAKEN, signed
 
 _SIDE, _TOP, _FOOT, _GUTTER, _GAP = 48, 26, 26, 40, 14
@@ -32,8 +32,15 @@ class ScreenSheet:
 
 
 def screen_sheets(group: LessonGroup) -> list[ScreenSheet]:
-    """The sheets of a group: the two ends, and where there are more the ends with the middle."""
+    """The sheets of a group: the two ends, and where there are more the ends with the middle.
+
+    Mistakes stand each beside the right picture.
+    """
     frames = group.frames
+    if group.faults:
+        right = next((frame for frame in frames if frame.step.reference == frame.step.id), frames[0])
+        told = [(frame, told_apart_by([right.step, frame.step])) for frame in frames if frame is not right]
+        return [ScreenSheet(frame.step.goal, name, (right, frame)) for frame, name in told]
     if len(frames) <= 2:
         return [ScreenSheet(group.title, group.told, frames)] if frames else []
     middle = frames[len(frames) // 2]

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from daemon.pictures.stopbar import StopBar
-from daemon.pictures.typeface import Cleaner
 from daemon.pictures.words import figure
 from plans.plan import ExposeStep, Settings
 from plans.stops import KINDS, light_of
@@ -25,7 +24,7 @@ class LessonFrame:
 
     ``number`` counts through the lesson, from 1. ``source``: its JPEG; None when it was not taken or is missing.
     ``verdict``: what was judged of it, in a few words, shown under its caption; None: not judged. ``figures`` are for
-    the teacher's notes alone: residuals, Exif, names of files.
+    the teacher's notes alone: residuals, Exif, names of files. ``facts``: what Exif told, as `daemon.xmp` takes it.
     """
 
     number: int
@@ -35,6 +34,7 @@ class LessonFrame:
     bar: StopBar
     verdict: str | None = None
     figures: tuple[tuple[str, str], ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -137,11 +137,6 @@ def short_caption(frame: LessonFrame) -> str:
     if colon and head.startswith(frame.step.settings.aperture.mark):
         return rest[:1].upper() + rest[1:]
     return frame.caption
-
-
-def tidy(clean: Cleaner) -> Callable[[str], str]:
-    """``clean``, and nothing longer than a title may be."""
-    return lambda text: clean(text)[:400]
 
 
 def _filter(settings: Settings, number: int) -> str:

@@ -15,7 +15,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from daemon.pictures.teaching.shapes import Lesson, LessonFrame, short_caption, whole_line
+from daemon.pictures.stopbar import StopBar, stop_bar_segments
+from daemon.pictures.teaching.shapes import Lesson, LessonFrame, LessonGroup, short_caption, whole_line
 from daemon.pictures.words import NOT_READABLE, NOT_TAKEN
 
 _PARTS = Path(__file__).parent / "page"
@@ -120,16 +121,19 @@ def _data(lesson: Lesson, jpegs: Mapping[int, bytes]) -> str:
     ]
     pair = max(lesson.groups, key=_telling, default=None)
     start = [places[pair.frames[0].number], places[pair.frames[-1].number]] if pair and pair.frames else [0, 0]
-    tree = {"start": start, "groups": groups, "frames": [_frame(frame, jpegs.get(frame.number)) for frame in frames]}
+    # Any two can be laid beside each other: their bars count from one zero and end at one line, whatever their group.
+    bars = stop_bar_segments([frame.step for frame in frames])
+    shown = [_frame(frame, bar, jpegs.get(frame.number)) for frame, bar in zip(frames, bars, strict=True)]
+    tree = {"start": start, "groups": groups, "frames": shown}
     return json.dumps(tree, ensure_ascii=True).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _telling(group: Any) -> tuple[int, int]:
+def _telling(group: LessonGroup) -> tuple[int, int]:
     """Pairs are opened with first."""
     return int(len(group.frames) == 2), -len(group.frames)
 
 
-def _frame(frame: LessonFrame, jpeg: bytes | None) -> dict[str, Any]:
+def _frame(frame: LessonFrame, bar: StopBar, jpeg: bytes | None) -> dict[str, Any]:
     return {
         "number": frame.number,
         "settings": whole_line(frame.step.settings),
@@ -137,8 +141,8 @@ def _frame(frame: LessonFrame, jpeg: bytes | None) -> dict[str, Any]:
         "verdict": frame.verdict,
         "src": None if jpeg is None else "data:image/jpeg;base64," + base64.b64encode(jpeg).decode(),
         "missing": NOT_TAKEN if frame.source is None else NOT_READABLE,
-        "line": round(frame.bar.line, 6),
-        "total": round(frame.bar.total, 6),
+        "line": round(bar.line, 6),
+        "total": round(bar.total, 6),
         "bar": [
             {
                 "kind": part.kind,
@@ -147,6 +151,6 @@ def _frame(frame: LessonFrame, jpeg: bytes | None) -> dict[str, Any]:
                 "start": round(part.start, 6),
                 "length": round(part.length, 6),
             }
-            for part in frame.bar.segments
+            for part in bar.segments
         ],
     }

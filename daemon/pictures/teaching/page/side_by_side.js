@@ -80,6 +80,7 @@
     by("hide").setAttribute("aria-pressed", String(!now.open));
     by("hide").textContent = now.open ? "Hide settings" : "Reveal settings";
     by("bars").classList.toggle("hidden", !now.open);
+    stage.style.touchAction = now.times > 1 ? "none" : "pan-y";  // a finger must still be able to scroll past
     place();
   }
 
@@ -223,7 +224,11 @@
   };
   stage.addEventListener("pointerup", lift);
   stage.addEventListener("pointercancel", lift);
-  stage.addEventListener("wheel", (event) => { event.preventDefault(); magnify(event.deltaY < 0 ? 1 : -1); }, { passive: false });
+  stage.addEventListener("wheel", (event) => {
+    if (!event.ctrlKey) return;  // a plain wheel scrolls the page
+    event.preventDefault();
+    magnify(event.deltaY < 0 ? 1 : -1);
+  }, { passive: false });
   window.addEventListener("resize", show);
   sides.forEach(fill);
   show();
