@@ -75,7 +75,7 @@ def make_lesson(
         raise UsageError("--only students: found no kit file; name one a student with --student FILE")
     if not found.frames:
         raise UsageError(f"run {found.run.id}: found no pictures for a class in its plan; a lesson needs one at least")
-    from daemon.pictures.teaching.students import translated
+    from daemon.pictures.teaching.students import cautions_of, translated
 
     lesson = lesson_of(found, verdicts)
     kit = kit_of(found.plan)
@@ -83,7 +83,7 @@ def make_lesson(
     material = Material(
         scales=plan_scales(found.plan),
         camera=clean(kit.body.name),
-        cautions=tuple(clean(text) for text in found.plan.cautions),
+        cautions=tuple(clean(text) for text in cautions_of(found.plan)),
         students=tuple(translated(found.plan, clean(name), text) for name, text in students),
         paper=paper,
     )

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from daemon.commands.common import ends_well, json_option, note, place, print_json, read_text, say, store_option, word
+from daemon.commands.common import ends_well, json_option, note, place, print_json, read_text, say, store_option
 from daemon.streams import is_terminal
 
 

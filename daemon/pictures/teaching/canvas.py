@@ -84,7 +84,9 @@ class Canvas:
         self._pen.rectangle((round(x * k), round(y * k), round((x + w) * k) - 1, round((y + h) * k) - 1), fill=tone)
         if outline is not None:
             self._pen.rectangle(
-                (round(x * k), round(y * k), round((x + w) * k) - 1, round((y + h) * k) - 1), outline=outline, width=2 * k
+                (round(x * k), round(y * k), round((x + w) * k) - 1, round((y + h) * k) - 1),
+                outline=outline,
+                width=2 * k,
             )
 
     def paste(self, picture: Image.Image, x: float, y: float) -> None:

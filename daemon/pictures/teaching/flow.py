@@ -1,7 +1,7 @@
 """Papers for a class set from the top down: black on white, a page after another.
 
-At the head of every page stands a thin bar of the four fillings that tell settings apart; it is the papers' own mark and
-their legend. Nothing depends on colour, so that any printer and any copier will do.
+At the head of every page stands a thin bar of the four fillings that tell settings apart; it is the papers' own mark
+and their legend. Nothing depends on colour, so that any printer and any copier will do.
 """
 
 from __future__ import annotations
@@ -109,7 +109,9 @@ class Flow:
         texts, y = set_lines(lines, self.margin, y, "bold", size, text_width)
         items += texts
         if self.subtitle and not self._pages:
-            lines = cut(wrap(self.subtitle, self.inner, "plain", more, text_width), 2, self.inner, "plain", more, text_width)
+            lines = cut(
+                wrap(self.subtitle, self.inner, "plain", more, text_width), 2, self.inner, "plain", more, text_width
+            )
             texts, y = set_lines(lines, self.margin, y, "plain", more, text_width, "soft")
             items += texts
         y += 1.2
@@ -130,7 +132,9 @@ class Flow:
         self._pages[-1].append(Block(role, Box(self.margin, self.y, self.inner, height), items))
         self.y += height + after
 
-    def text(self, text: str, size: float = 10.0, face: Face = "plain", indent: float = 0.0, after: float = 1.6) -> None:
+    def text(
+        self, text: str, size: float = 10.0, face: Face = "plain", indent: float = 0.0, after: float = 1.6
+    ) -> None:
         """A paragraph; it is parted between lines where a page ends."""
         lines = wrap(self.clean(text), self.inner - indent, face, size, text_width)
         step = line_height(size)
@@ -166,7 +170,9 @@ class Flow:
         number = self.picture(picture)
         return Place(Box(box.x + (box.w - w) / 2, box.y + (box.h - h) / 2, w, h), 0, number)
 
-    def table(self, header: Sequence[str], rows: Sequence[Sequence[Cell]], shares: Sequence[float], size: float = 9.0) -> None:
+    def table(
+        self, header: Sequence[str], rows: Sequence[Sequence[Cell]], shares: Sequence[float], size: float = 9.0
+    ) -> None:
         """A ruled table; its header comes again on each page. ``shares`` of the width, together 1."""
         widths = [share * self.inner for share in shares]
         heads = [Cell(text, "bold") for text in header]

@@ -10,12 +10,11 @@ from daemon.pictures.geometry import Area, Box, Face, Item, Line, Text
 from daemon.pictures.stopbar import LETTERS
 from daemon.pictures.teaching.flow import Cell, Flow, PaperName
 from daemon.pictures.teaching.quiz import differing
-from daemon.pictures.teaching.shapes import Lesson, LessonGroup, value
+from daemon.pictures.teaching.shapes import Lesson, LessonGroup, usual, value, widest_pair
 from daemon.pictures.typeface import text_width
 from plans.stops import Kind, Mark, Scale
 
 _LOG_ROWS, _LOG_ROW = 9, 14.0
-_SENSIBLE: dict[Kind, tuple[float, float]] = {"aperture": (1.0, 32.0), "time": (1 / 8000, 30.0), "iso": (50.0, 25600.0)}
 _WORDS: dict[Kind, str] = {"aperture": "aperture", "time": "time in seconds", "iso": "ISO"}
 _COLUMNS = 10
 
@@ -24,8 +23,8 @@ def assignment_pdf(lesson: Lesson, cautions: Sequence[str], paper: PaperName) ->
     """What to shoot, and a log to fill in: the prediction before the picture, the result after it."""
     flow = Flow(paper, f"Your turn: {lesson.title}", "Name: ______________________________    Date: ______________")
     flow.text(
-        "Choose one of these. Write down what you expect before you press; only then shoot. Keep the framing, change one "
-        "thing on purpose, balance it with another, and note all of it.", 10.0, after=2.0,
+        "Choose one of these. Write down what you expect before you press; only then shoot. Keep the framing, change "
+        "one thing on purpose, balance it with another, and note all of it.", 10.0, after=2.0,
     )  # fmt: skip
     for group in lesson.groups:
         flow.text(f"– {_task(group)}", 10.0, indent=3.0, after=0.8)
@@ -34,14 +33,16 @@ def assignment_pdf(lesson: Lesson, cautions: Sequence[str], paper: PaperName) ->
     flow.y += 2.0
     blank = [[Cell(str(n), "bold", _LOG_ROW), *(Cell("") for _ in range(6))] for n in range(1, _LOG_ROWS + 1)]
     header = ("", "prediction: what will be different?", "aperture", "time", "ISO", "focus, filter", "result: what is?")
-    flow.table(header, blank, (0.04, 0.29, 0.09, 0.10, 0.09, 0.14, 0.25), 8.5)
+    flow.table(header, blank, (0.04, 0.27, 0.11, 0.10, 0.09, 0.15, 0.24), 8.5)
     flow.text("Were you right? What surprised you? _____________________________________________________", 10.0)
     return flow.pdf("Number of the first picture on the card: ____________", "Assignment")
 
 
 def stop_card_pdf(scales: Mapping[Kind, Scale], camera: str) -> bytes:
     """The pocket stop card, A6: this camera's marks, a column a stop, and how to trade them."""
-    flow = Flow("A6", "Stops to trade", f"{camera}. A column is a stop; go one way here, the other way there.", margin=7.0)
+    flow = Flow(
+        "A6", "Stops to trade", f"{camera}. A column is a stop; go one way here, the other way there.", margin=7.0
+    )
     for kind in ("aperture", "time", "iso"):
         columns = _columns(scales[kind])
         for first in range(0, len(columns), _COLUMNS):
@@ -62,9 +63,8 @@ def stop_card_pdf(scales: Mapping[Kind, Scale], camera: str) -> bytes:
 
 def talk(lesson: Lesson) -> list[tuple[str, str]]:
     """Five prompts, each with what to listen for; they name pictures of this lesson by their numbers."""
-    pair = next((group for group in lesson.groups if len(group.frames) == 2), None)
     ladder = max(lesson.groups, key=lambda group: len(group.frames), default=None)
-    shown = pair or ladder
+    shown = widest_pair(lesson)
     if shown is None or ladder is None or not shown.frames:
         return []
     first, last = shown.frames[0], shown.frames[-1]
@@ -77,7 +77,8 @@ def talk(lesson: Lesson) -> list[tuple[str, str]]:
     return [
         (
             f"Hide the settings and show {first.number} beside {last.number}. What was different? How do you know?",
-            f"Changed: {names}. {value(shown.told, first.step.settings)} against {value(shown.told, last.step.settings)}. "
+            f"Changed: {names}. {value(shown.told, first.step.settings)} against "
+            f"{value(shown.told, last.step.settings)}. "
             "Let them point at a place in the picture before they name a setting.",
         ),
         (
@@ -85,24 +86,26 @@ def talk(lesson: Lesson) -> list[tuple[str, str]]:
             f"It was paid for in {cost}. Look at the stop bars: a border moved, and where does the end lie?",
         ),
         (
-            f"What happens to {slow.number} when the wind rises, or somebody steps on the boards?",
+            f"What happens to {slow.number} when the wind rises, or somebody touches the tripod?",
             f"{value('time', slow.step.settings)} is long"
             + (": what should move draws out, and so does what should not." if moving else ": what moves draws out."),
         ),
         (
-            f"Which of {first.number} and {last.number} would you hang on a wall, and what does it say about the place?",
+            f"Which of {first.number} and {last.number} would you hang on a wall, and what does it say of the place?",
             "Neither is right. Ask for the word that the picture says, then for the setting that says it.",
         ),
         (
             "It is dusk, three stops darker. Which picture is lost first, and what would save it?",
-            "Three stops must come from somewhere: wider, longer, higher ISO, a filter less. Let them trade on the card.",
+            "Three stops must come from somewhere: wider, longer, higher ISO, a filter less. Let them trade.",
         ),
     ]
 
 
 def talk_pdf(lesson: Lesson, paper: PaperName) -> bytes:
     """The prompts, large enough to be read from a lectern."""
-    flow = Flow(paper, f"To talk about: {lesson.title}", "Five prompts. Wait longer than is comfortable before you answer.")
+    flow = Flow(
+        paper, f"To talk about: {lesson.title}", "Five prompts. Wait longer than is comfortable before you answer."
+    )
     for number, (prompt, listen) in enumerate(talk(lesson), 1):
         flow.need(38.0)
         flow.text(f"{number}. {prompt}", 16.0, "bold", after=2.0)
@@ -117,17 +120,16 @@ def _task(group: LessonGroup) -> str:
     if group.faults:
         return f"{group.title}: one right picture, and a mistake that others can name"
     first, last = group.frames[0].step.settings, group.frames[-1].step.settings
-    return f"{group.title}: two pictures or more that {told} tells apart; in the lesson {value(group.told, first)} to {value(group.told, last)}"
+    went = f"{value(group.told, first)} to {value(group.told, last)}"
+    return f"{group.title}: at least two pictures that differ in {told}; the lesson went from {went}"
 
 
 def _columns(scale: Scale) -> list[list[Mark]]:
     """The scale's marks by full stops: a column begins with the whole stop, its parts follow."""
-    lowest, highest = _SENSIBLE[scale.kind]
     columns: dict[int, list[Mark]] = {}
-    for mark in scale.marks:
-        if lowest * 0.99 <= mark.exact <= highest * 1.01:
-            place = -math.ceil(mark.light) if scale.kind == "aperture" else math.floor(mark.light)
-            columns.setdefault(place, []).append(mark)
+    for mark in usual(scale):
+        place = -math.ceil(mark.light) if scale.kind == "aperture" else math.floor(mark.light)
+        columns.setdefault(place, []).append(mark)
     return [columns[place] for place in sorted(columns)]
 
 
@@ -139,10 +141,6 @@ def _scale_row(flow: Flow, kind: Kind, columns: Sequence[Sequence[Mark]]) -> Non
 
     def build(x: float, y: float) -> list[Item]:
         items: list[Item] = [*filled(kind, Box(x, y, len(columns) * wide, 3.2))]
-        told = f"{LETTERS[kind]} {_WORDS[kind]}"
-        length = text_width(told, "bold", 6.0)
-        items.append(Area(Box(x + 1.5, y + 0.3, length + 1.6, 2.6), "paper"))
-        items.append(Text(x + 2.3, y + 2.35, length, told, "bold", 6.0))
         for place, column in enumerate(columns):
             left = x + place * wide
             items.append(Line(left, y, left, y + height - 1.0, 0.2))
@@ -153,6 +151,10 @@ def _scale_row(flow: Flow, kind: Kind, columns: Sequence[Sequence[Mark]]) -> Non
                 top = y + 3.2 + (row + 1) * 3.3 - 0.6
                 label = mark.label.removeprefix("f/") if not whole else mark.label
                 items.append(Text(left + 0.9, top, text_width(label, face, size), label, face, size))
+        told = f"{LETTERS[kind]} {_WORDS[kind]}"
+        length = text_width(told, "bold", 6.0)
+        items.append(Area(Box(x + 1.5, y + 0.3, length + 1.6, 2.6), "paper"))
+        items.append(Text(x + 2.3, y + 2.35, length, told, "bold", 6.0))
         return items
 
     flow.put(height, build, 1.0)

@@ -8,8 +8,8 @@ from daemon.pictures.teaching.pack import page
 from daemon.pictures.teaching.shapes import Lesson, short_caption, whole_line
 
 _LEGEND = (
-    "set, seen: stops of brightness against the group's reference, by exact settings and as measured; residual is their "
-    "difference. Focus and filters are by operator."
+    "set, seen: stops of brightness against the group's reference, by exact settings and as measured; residual is "
+    "their difference. Focus and filters are by operator."
 )
 
 

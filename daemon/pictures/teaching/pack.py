@@ -1,8 +1,8 @@
 """The lesson pack: a folder or a zip with everything in it, and a table of contents as page and as text.
 
-A folder is renewed part by part: parts that are made again replace their files, other parts stay. A zip is written whole.
-Files of anybody else are never touched. What lies in a pack is listed in ``lesson.json``; no path of this computer is in
-it, and every name is made here.
+A folder is renewed part by part: parts that are made again replace their files, other parts stay. A zip is written
+whole. Files of anybody else are never touched. What lies in a pack is listed in ``lesson.json``; no path of this
+computer is in it, and every name is made here.
 """
 
 from __future__ import annotations
@@ -142,8 +142,10 @@ def _found(out: Path, run: int, zipped: bool) -> list[Entry]:
         return []
     asked = f"lesson to {str(out)!r}"
     if zipped != out.is_file() or (not zipped and not out.is_dir()):
-        raise UsageError(f"{asked}: found {'a folder' if out.is_dir() else 'a file'}; allowed: "
-                         f"{'a file' if zipped else 'a folder, or a name that ends in .zip'}. Name another place")
+        raise UsageError(
+            f"{asked}: found {'a folder' if out.is_dir() else 'a file'}; allowed: "
+            f"{'a file' if zipped else 'a folder, or a name that ends in .zip'}. Name another place"
+        )
     if not zipped and not any(out.iterdir()):
         return []
     try:

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from PIL import Image
 
 from daemon.pictures.barpanel import filled
-from daemon.pictures.geometry import Area, Block, Box, Item, Line, Place, Text, cut, fit, line_height, set_lines, wrap
+from daemon.pictures.geometry import Area, Box, Item, Line, Place, Text, cut, fit, line_height, set_lines, wrap
 from daemon.pictures.layout import even_parts
 from daemon.pictures.stopbar import StopBar
 from daemon.pictures.teaching.flow import Flow, PaperName, within
@@ -54,14 +54,17 @@ def print_pair(frames: Sequence[LessonFrame], title: str, pictures: Pictures) ->
     for place, frame in enumerate(frames):
         if place:
             flow.new_page()
-        words = 34.0
-        box = Box(flow.margin, flow.y, flow.inner, flow.room - words)
-        flow.put(box.h, lambda x, y, box=box, frame=frame: _picture(flow, box, frame, pictures, 14.0), 3.0, "picture")  # type: ignore[misc]
-        flow.text(whole_line(frame.step.settings), 24.0, "bold", after=1.0)
-        lines, size = fit(flow.clean(_told(frame)), flow.inner, 7.0, "plain", (13.0, 11.0, 9.0), text_width)
-        flow.text(" ".join(lines), size, after=1.5)
-        flow.put(7.5, lambda x, y, bar=frame.bar: bar_items(bar, Box(x, y + 0.8, flow.inner, 6.0), length, 9.0), 0.0, "bars")  # type: ignore[misc]
+        _print(flow, frame, pictures, length)
     return flow.pdf("", "Print pair")
+
+
+def _print(flow: Flow, frame: LessonFrame, pictures: Pictures, length: float) -> None:
+    box = Box(flow.margin, flow.y, flow.inner, flow.room - 34.0)
+    flow.put(box.h, lambda x, y: _picture(flow, box, frame, pictures, 14.0), 3.0, "picture")
+    flow.text(whole_line(frame.step.settings), 24.0, "bold", after=1.0)
+    lines, size = fit(flow.clean(_told(frame)), flow.inner, 7.0, "plain", (13.0, 11.0, 9.0), text_width)
+    flow.text(" ".join(lines), size, after=1.5)
+    flow.put(7.5, lambda x, y: bar_items(frame.bar, Box(x, y + 0.8, flow.inner, 6.0), length, 9.0), 0.0, "bars")
 
 
 def bar_items(bar: StopBar, box: Box, length: float, size: float) -> Iterator[Item]:
@@ -128,16 +131,20 @@ def _cell(
         placed = Place(Box(shown.x, area.y, placed.box.w, placed.box.h), placed.group, placed.frame)
         # The strip is as high as the picture, so that both end on one line.
         crop = Box(placed.box.right + 2.0, area.y, min(strip, area.right - placed.box.right - 2.0), placed.box.h)
-        full = max(picture.size)
-        times = max(1, round(full / _PATCH_LONG_SIDE) and 1)
         pixels = (round(picture.width * 0.16), round(picture.width * 0.16 * crop.h / crop.w))
-        items += [placed, flow.place(cut_patch(picture, point, pixels, times), crop)]
+        items += [placed, flow.place(cut_patch(picture, point, pixels, 1), crop)]
         items.append(Area(Box(area.x, area.y, 5.6, 4.6), "paper"))
     number = str(frame.number)
     items.append(Text(area.x + 1.0, area.y + 3.5, text_width(number, "bold", 9.0), number, "bold", 9.0))
     y = box.bottom - words + 1.2
-    head, used = fit(flow.clean(whole_line(frame.step.settings)), box.w, line_height(settings_size), "bold",
-                     (settings_size, 8.5, 7.5, 6.5), text_width)
+    head, used = fit(
+        flow.clean(whole_line(frame.step.settings)),
+        box.w,
+        line_height(settings_size),
+        "bold",
+        (settings_size, 8.5, 7.5, 6.5),
+        text_width,
+    )
     texts, y = set_lines(head, box.x, y, "bold", used, text_width)
     items += texts
     texts, y = set_lines(lines, box.x, y, "plain", caption_size, text_width)
@@ -175,6 +182,3 @@ def _reduced(picture: Image.Image) -> Image.Image:
     small = picture.copy()
     small.thumbnail((_PATCH_LONG_SIDE, _PATCH_LONG_SIDE), Image.Resampling.BOX)
     return small
-
-
-__all__ = ["Block", "bar_items", "paper_sheets", "print_pair"]

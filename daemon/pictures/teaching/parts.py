@@ -1,4 +1,4 @@
-"""The parts of a lesson pack, each made into a pack's folder; what a part needs is decoded once for all that need it."""
+"""The parts of a lesson pack, each made into a pack's folder; what several need is decoded once."""
 
 from __future__ import annotations
 
@@ -77,7 +77,9 @@ def make_parts(
     if "side-by-side" in only:
         small = {number: jpeg_bytes(_reduced(shelf[number], _PAGE_LONG_SIDE), 85, False) for number in shelf}
         page = side_by_side(lesson, small)
-        pack.write("side-by-side", "side-by-side.html", page.encode(), "any two pictures, wipe, flip, magnify; works offline")
+        pack.write(
+            "side-by-side", "side-by-side.html", page.encode(), "any two pictures, wipe, flip, magnify; works offline"
+        )
     if "sheets" in only:
         progress("sheets")
         _sheets(pack, lesson, shelf)
@@ -106,7 +108,17 @@ def _picture(pack: Pack, lesson: Lesson, frame: LessonFrame, shelf: Shelf, only:
     if "frames" in only:
         facts = {
             key: frame.facts.get(key)
-            for key in ("exposure_s", "f_number", "iso", "focal_length_mm", "taken", "subsec", "offset", "make", "model")
+            for key in (
+                "exposure_s",
+                "f_number",
+                "iso",
+                "focal_length_mm",
+                "taken",
+                "subsec",
+                "offset",
+                "make",
+                "model",
+            )
         }
         facts |= {"width": picture.width, "height": picture.height}
         words = f"{frame.verdict}. {frame.caption}" if frame.verdict else frame.caption
@@ -170,7 +182,9 @@ def _papers(
 def _students(pack: Pack, lesson: Lesson, students: Sequence[StudentPlan], paper: PaperName) -> None:
     for number, student in enumerate(students, 1):
         made = student_pdf(lesson, student, paper)
-        pack.write("students", f"students/{number:02d}.pdf", made, f"{student.name}: settings of {student.brief.kit.body.name}")
+        pack.write(
+            "students", f"students/{number:02d}.pdf", made, f"{student.name}: settings of {student.brief.kit.body.name}"
+        )
         pack.write("students", f"students/{number:02d}-pocket.pdf", pocket_pdf(student), f"{student.name}: pocket card")
 
 

@@ -30,7 +30,7 @@ from plans.stops import Kind, light_of
 
 LETTERS = "ABC"
 _APART = 2.0  # stops between the pictures of a question, so that it can be told by eye
-_MOST = 4  # questions of one kind
+_MOST = 6  # questions of one kind
 _SETTINGS: tuple[Told, ...] = ("aperture", "time", "iso", "focus", "filters", "focal length")
 _NAMES = {"iso": "ISO", "filters": "filter", "focal length": "focal length"}
 # What the goals of mistakes end with, and how a class says it.
@@ -45,7 +45,7 @@ MISTAKES = {
 
 @dataclass(frozen=True)
 class Question:
-    """A question about pictures; ``answer`` and ``because`` are for the key. ``choices`` may be empty: letters answer."""
+    """A question about pictures; ``answer`` and ``because`` are for the key. ``choices`` empty: letters answer."""
 
     kind: str
     text: str
@@ -123,7 +123,11 @@ def _which(title: str, group: LessonGroup) -> Iterator[Question]:
         if len(picked) < 2:
             continue
         mixed = shuffled(picked, f"{title}/which/{kind}/{group.title}")
-        target = picked[-1] if int(hashlib.sha256(f"{title}/{group.title}/{kind}".encode()).hexdigest(), 16) % 2 else picked[0]
+        target = (
+            picked[-1]
+            if int(hashlib.sha256(f"{title}/{group.title}/{kind}".encode()).hexdigest(), 16) % 2
+            else picked[0]
+        )
         asked = value(kind, target.step.settings)
         letter = LETTERS[mixed.index(target)]
         yield Question("which", f"Which was shot at {asked}?", tuple(mixed), (), letter, short_caption(target))
@@ -131,9 +135,9 @@ def _which(title: str, group: LessonGroup) -> Iterator[Question]:
 
 def _kinds(group: LessonGroup) -> list[Kind]:
     """The settings to ask for: the one that tells the pictures apart, and time where it goes along."""
-    first: Kind = group.told if group.told in ("aperture", "time", "iso") else "aperture"  # type: ignore[assignment]
+    first: Kind = group.told if group.told in ("aperture", "time", "iso") else "aperture"
     both: list[Kind] = [first]
-    if first == "aperture" and len(_spread(group.frames, "time")) > 1:
+    if first == "aperture" and len(group.frames) > 2 and len(_spread(group.frames, "time")) > 1:
         both.append("time")
     return both
 
@@ -163,7 +167,8 @@ def _changed(title: str, group: LessonGroup) -> Iterator[Question]:
     names = [_NAMES.get(name, name) for name in found]
     plural = "s were" if len(found) > 1 else " was"
     because = "; ".join(
-        f"{_NAMES.get(name, name)}: {_bare(name, first.step.settings)} to {_bare(name, last.step.settings)}" for name in found
+        f"{_NAMES.get(name, name)}: {_bare(name, first.step.settings)} to {_bare(name, last.step.settings)}"
+        for name in found
     )
     offered = tuple(_NAMES.get(name, name) for name in _SETTINGS if name != "focal length" or name in found)
     text = f"Which setting{plural} changed from A to B?"

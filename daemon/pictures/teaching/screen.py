@@ -1,8 +1,8 @@
 """Screen sheets: two pictures, three at most, for a projector; and which sheets a group gives.
 
 From top to bottom: the title, the pictures with the same telling patch of each, what changes at 8 % of the height, what
-else was set at 5 %, and the stop bars with one common end line. Mid-grey everywhere, so that no brightness is flattered.
-Nothing else is said: long captions, residuals and names of files belong to the teacher's notes.
+else was set at 5 %, and the stop bars with one common end line. Mid-grey everywhere, so that no brightness is
+flattered. Nothing else is said: long captions, residuals and names of files belong to the teacher's notes.
 """
 
 from __future__ import annotations
@@ -81,7 +81,9 @@ def draw_screen_sheet(sheet: ScreenSheet, pictures: Sequence[Image.Image | None]
     below, size, patch = _arrange(cell, area, aspect)
     times = max((whole_times(picture, _px(patch, scale)) for picture in pictures if picture is not None), default=1)
     known = [picture for picture in pictures if picture is not None]
-    shares = (patch[0] * scale / times / known[0].width, patch[1] * scale / times / known[0].height) if known else (1, 1)
+    shares = (
+        (patch[0] * scale / times / known[0].width, patch[1] * scale / times / known[0].height) if known else (1, 1)
+    )
     point = telling_point(known, shares)
     for column, (frame, picture) in enumerate(zip(sheet.frames, pictures, strict=True)):
         x = _SIDE + column * (cell + _GUTTER)

@@ -11,10 +11,12 @@ from typing import Any, Literal
 from daemon.pictures.stopbar import StopBar
 from daemon.pictures.words import figure
 from plans.plan import ExposeStep, Settings
-from plans.stops import KINDS, light_of
+from plans.stops import KINDS, Kind, Mark, Scale, light_of
 
 Told = Literal["aperture", "time", "iso", "filters", "focus", "focal length"]
 
+# A little beyond the marks at the ends: 1/8000 s is 1/8192, 30 s is 32, f/32 may be 32.9 on a scale of its own.
+_USUAL: dict[Kind, tuple[float, float]] = {"aperture": (0.9, 33.0), "time": (1 / 8300, 33.0), "iso": (49.0, 26000.0)}
 ALIKE = 0.01  # stops; settings closer than this count as the same
 
 
@@ -101,6 +103,23 @@ def class_order(steps: Sequence[ExposeStep]) -> list[ExposeStep]:
         return (*first, made.iso.exact, made.focal_length_mm or 0.0, made.focus.distance_m, filters)
 
     return sorted(steps, key=place)
+
+
+def widest_pair(lesson: Lesson) -> LessonGroup | None:
+    """The group to begin with: of pairs the one that goes through most stops, else the longest group."""
+    pairs = [group for group in lesson.groups if len(group.frames) == 2 and not group.faults]
+
+    def reach(group: LessonGroup) -> float:
+        kind = group.told if group.told in ("aperture", "time", "iso") else "aperture"
+        return _reach(kind, [frame.step for frame in group.frames])
+
+    return max(pairs, key=reach, default=max(lesson.groups, key=lambda group: len(group.frames), default=None))
+
+
+def usual(scale: Scale) -> tuple[Mark, ...]:
+    """The marks of a scale that a class has a use for."""
+    lowest, highest = _USUAL[scale.kind]
+    return tuple(mark for mark in scale.marks if lowest <= mark.exact <= highest)
 
 
 def value(told: Told, settings: Settings) -> str:

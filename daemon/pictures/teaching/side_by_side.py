@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.pictures.stopbar import StopBar, stop_bar_segments
-from daemon.pictures.teaching.shapes import Lesson, LessonFrame, LessonGroup, short_caption, whole_line
+from daemon.pictures.teaching.shapes import Lesson, LessonFrame, short_caption, whole_line, widest_pair
 from daemon.pictures.words import NOT_READABLE, NOT_TAKEN
 
 _PARTS = Path(__file__).parent / "page"
@@ -37,7 +37,8 @@ _PATTERNS = (
     '<pattern id="iso" width="8" height="8" patternUnits="userSpaceOnUse"><rect width="8" height="8" fill="#fbf9f4"/>'
     '<circle cx="4" cy="4" r="1.7" fill="#24282e"/></pattern>'
     '<pattern id="filters" width="8" height="7" patternUnits="userSpaceOnUse">'
-    '<rect width="8" height="7" fill="#fbf9f4"/><path d="M0 3.5H8" stroke="#24282e" stroke-width="1.2"/></pattern></defs>'
+    '<rect width="8" height="7" fill="#fbf9f4"/><path d="M0 3.5H8" stroke="#24282e" stroke-width="1.2"/></pattern>'
+    "</defs>"
 )
 
 
@@ -69,7 +70,7 @@ def side_by_side(lesson: Lesson, jpegs: Mapping[int, bytes]) -> str:
     )
     body = f"""<header><h1>{title}</h1><p>{html.escape(lesson.day)} · {html.escape(lesson.light)}</p></header>
 <main>
-<div class="stage" id="stage" tabindex="0" role="group" aria-label="The two pictures; arrow keys move them when magnified">
+<div class="stage" id="stage" tabindex="0" role="group" aria-label="The two pictures; arrows move them magnified">
 {panes}<div class="edge" id="edge"></div></div>
 <input type="range" id="wipebar" min="0" max="100" value="50" aria-label="Edge of the wipe, per cent from the left">
 <div class="tools">{picks}
@@ -82,8 +83,8 @@ def side_by_side(lesson: Lesson, jpegs: Mapping[int, bytes]) -> str:
 <div>{_button("hide", "Hide settings")}</div></div>
 <div class="words">{words}</div>
 <div class="bars" id="bars"><svg id="barpicture" role="img" aria-label="">{_PATTERNS}</svg><p id="ends"></p>
-<p>A aperture (solid), T time (slanting), I ISO (dots), F filter (level lines): longer gives more light. Bars that end at
-the line give one brightness.</p></div>
+<p>A aperture (solid), T time (slanting), I ISO (dots), F filter (level lines): longer gives more light. Bars that end
+at the line give one brightness.</p></div>
 <details><summary>Keys and touch</summary><dl>{keys}<dt>touch</dt><dd>drag to wipe, or to move a magnified picture; two
 fingers magnify; tap to flip</dd></dl></details>
 <p class="status" id="status" role="status" aria-live="polite"></p>
@@ -119,18 +120,13 @@ def _data(lesson: Lesson, jpegs: Mapping[int, bytes]) -> str:
         {"title": group.title, "number": number, "frames": [places[frame.number] for frame in group.frames]}
         for number, group in enumerate(lesson.groups, 1)
     ]
-    pair = max(lesson.groups, key=_telling, default=None)
+    pair = widest_pair(lesson)
     start = [places[pair.frames[0].number], places[pair.frames[-1].number]] if pair and pair.frames else [0, 0]
     # Any two can be laid beside each other: their bars count from one zero and end at one line, whatever their group.
     bars = stop_bar_segments([frame.step for frame in frames])
     shown = [_frame(frame, bar, jpegs.get(frame.number)) for frame, bar in zip(frames, bars, strict=True)]
     tree = {"start": start, "groups": groups, "frames": shown}
     return json.dumps(tree, ensure_ascii=True).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-def _telling(group: LessonGroup) -> tuple[int, int]:
-    """Pairs are opened with first."""
-    return int(len(group.frames) == 2), -len(group.frames)
 
 
 def _frame(frame: LessonFrame, bar: StopBar, jpeg: bytes | None) -> dict[str, Any]:

@@ -51,7 +51,14 @@ def _caption(canvas: Canvas, frame: LessonFrame) -> float:
     paper: Colour = (*PAPER, 255) if opaque else PAPER
     ink: Colour = (*INK, 255) if opaque else INK
     canvas.plate(left, top, width, height, paper)
-    y = canvas.write(canvas.cut(whole_line(frame.step.settings), inner, "bold", usual), left + _PAD, top + _PAD - 6, "bold", usual, ink)
+    y = canvas.write(
+        canvas.cut(whole_line(frame.step.settings), inner, "bold", usual),
+        left + _PAD,
+        top + _PAD - 6,
+        "bold",
+        usual,
+        ink,
+    )
     for line in lines:
         y = canvas.write(line, left + _PAD, y, "plain", least, ink)
     canvas.bars([frame.bar], [""], (left + _PAD, y + 12, inner), _BAR, 0)

@@ -70,10 +70,14 @@ def student_pdf(lesson: Lesson, student: StudentPlan, paper: PaperName) -> bytes
     kit = student.brief.kit
     lens = kit.lens
     zoom = f"{lens.focal_length_mm:g} mm"
-    flow = Flow(paper, f"{student.name}: the lesson with your camera", f"{kit.body.name}, {zoom}. {lesson.title}; {lesson.light}")
+    flow = Flow(
+        paper,
+        f"{student.name}: the lesson with your camera",
+        f"{kit.body.name}, {zoom}. {lesson.title}; {lesson.light}",
+    )
     flow.text(
-        "Set the dial to M and auto ISO off. The light may differ when you shoot: take one picture first, and if it is a "
-        "stop too dark, give every picture a stop more by time or ISO.", 9.5, after=3.0,
+        "Set the dial to M and auto ISO off. The light may differ when you shoot: take one picture first, and if it is "
+        "a stop too dark, give every picture a stop more by time or ISO.", 9.5, after=3.0,
     )  # fmt: skip
     steps = {step.id: step for step in student.plan.exposing}
     number = 0
@@ -94,14 +98,21 @@ def student_pdf(lesson: Lesson, student: StudentPlan, paper: PaperName) -> bytes
             )
         if rows:
             flow.head(group.title[:1].upper() + group.title[1:], 10.5, 26.0)
-            flow.table(("", "your settings", "focus", "in the lesson", "shot"), rows, (0.05, 0.35, 0.16, 0.36, 0.08), 9.0)
+            flow.table(
+                ("", "your settings", "focus", "in the lesson", "shot"), rows, (0.05, 0.35, 0.16, 0.36, 0.08), 9.0
+            )
     if student.lost:
         flow.head("What this kit cannot show here", 10.5)
         for told in student.lost:
             flow.text(f"– {told}", 9.0, indent=2.0)
-    for caution in student.plan.cautions:
+    for caution in cautions_of(student.plan):
         flow.text(caution, 9.0, "bold")
     return flow.pdf("Marks are those of your camera; equal brightness within the steps of its dials.", "Student card")
+
+
+def cautions_of(plan: Plan) -> tuple[str, ...]:
+    """Every caution of a plan and its steps, each once."""
+    return tuple(dict.fromkeys((*plan.cautions, *(text for step in plan.steps for text in step.cautions))))
 
 
 def pocket_pdf(student: StudentPlan) -> bytes:
@@ -138,7 +149,8 @@ def _without_refused(tree: dict[str, object], error: BriefError, lost: list[str]
 
 
 def _first(texts: Sequence[str]) -> str:
-    return texts[0].rstrip(".") if texts else ""
+    text = texts[0].rstrip(".") if texts else ""
+    return text[:1].upper() + text[1:]
 
 
 def _subject(step: ExposeStep) -> str:
@@ -148,11 +160,14 @@ def _subject(step: ExposeStep) -> str:
 def _of_lesson(lesson: Lesson, step: ExposeStep, members: Sequence[ExposeStep]) -> LessonFrame | None:
     """The lesson's picture of the same goal that is nearest in what tells the student's pictures apart."""
     told = told_apart_by(members)
+    bracketed = len({round(one.intended_offset, 3) for one in members}) > 1
     kind = told if told in ("aperture", "time", "iso") else "aperture"
 
     def off(frame: LessonFrame) -> float:
+        if bracketed:
+            return abs(frame.step.intended_offset - step.intended_offset)
         one, other = getattr(frame.step.settings, kind).exact, getattr(step.settings, kind).exact
-        return abs(light_of(kind, one) - light_of(kind, other))  # type: ignore[arg-type]
+        return abs(light_of(kind, one) - light_of(kind, other))
 
     same = [frame for frame in lesson.frames if frame.step.goal == step.goal]
     if len(members) > 1 and len(same) > 1:

@@ -13,14 +13,19 @@ from fractions import Fraction
 from itertools import cycle
 
 from daemon.pictures.teaching.flow import Cell, Flow, PaperName
+from daemon.pictures.teaching.shapes import usual
 from plans.goals import words
 from plans.stops import KINDS, Kind, Mark, Scale
 
 _MOST = 14
 _STEPS = (1, 2, 3, -1, 4, -2, 5, 3)  # whole stops, from easy to less so
 _THIRDS = (Fraction(1, 3), Fraction(4, 3), Fraction(-2, 3), Fraction(5, 3))
-_CHANGES: tuple[tuple[Kind, Kind], ...] = (("aperture", "time"), ("time", "aperture"), ("iso", "time"), ("aperture", "iso"))
-_SENSIBLE: dict[Kind, tuple[float, float]] = {"aperture": (1.0, 32.0), "time": (1 / 4000, 30.0), "iso": (100.0, 6400.0)}
+_CHANGES: tuple[tuple[Kind, Kind], ...] = (
+    ("aperture", "time"),
+    ("time", "aperture"),
+    ("iso", "time"),
+    ("aperture", "iso"),
+)
 
 
 @dataclass(frozen=True)
@@ -68,13 +73,16 @@ def exercises(scales: Mapping[Kind, Scale], starts: Sequence[Mapping[Kind, Mark]
     return found
 
 
-def worksheet_pdf(title: str, camera: str, found: Sequence[Exercise], scales: Mapping[Kind, Scale], paper: PaperName) -> bytes:
+def worksheet_pdf(
+    title: str, camera: str, found: Sequence[Exercise], scales: Mapping[Kind, Scale], paper: PaperName
+) -> bytes:
     """The worksheet to hand out, with the camera's own marks to count on."""
-    flow = Flow(paper, f"Same light, other settings: {title}", "Name: ______________________________    Date: ______________")
+    flow = Flow(
+        paper, f"Same light, other settings: {title}", "Name: ______________________________    Date: ______________"
+    )
     flow.text(
         "One stop is half or twice the light. Wider aperture, longer time, higher ISO: more light. Give a stop in one "
-        "setting, take it back in another, and the picture is as bright as before. Write the mark that this camera has.",
-        10.0, after=3.0,
+        "setting, take it back in another, and the picture is as bright as before. Write this camera's mark.", 10.0, after=3.0,
     )  # fmt: skip
     rows = [_row(number, one, False) for number, one in enumerate(found, 1)]
     if rows:
@@ -83,19 +91,20 @@ def worksheet_pdf(title: str, camera: str, found: Sequence[Exercise], scales: Ma
         flow.text("This camera's scales are too short for an exchange that comes out even.", 10.0)
     flow.head(f"The marks of {camera}", 10.5)
     for kind in KINDS:
-        lowest, highest = _SENSIBLE[kind]
-        marks = [mark for mark in scales[kind].marks if lowest * 0.99 <= mark.exact <= highest * 1.01]
+        marks = usual(scales[kind])
         name = {"aperture": "Aperture", "time": "Time in seconds", "iso": "ISO"}[kind]
         told = "   ".join(mark.label.removeprefix("f/") for mark in marks)
         flow.text(f"{name} ({_steps(scales[kind])}):  {told}", 8.0, after=1.6)
-    return flow.pdf("A mark is a name: 1/60 stands for 1/64 s and 1/15 for 1/16 s, so that stops are exact.", "Worksheet")
+    return flow.pdf(
+        "A mark is a name: 1/60 stands for 1/64 s and 1/15 for 1/16 s, so that stops are exact.", "Worksheet"
+    )
 
 
 def answers_pdf(title: str, found: Sequence[Exercise], paper: PaperName) -> bytes:
     """The answers, each with how many stops went to and fro."""
     flow = Flow(paper, f"Answers: {title}", "For the teacher. Every answer is exact on this camera's scale.")
     rows = [_row(number, one, True) for number, one in enumerate(found, 1)]
-    flow.table(("", "as bright as", "is now", "answer"), rows, (0.07, 0.34, 0.31, 0.28), 9.5)
+    flow.table(("", "as bright as", "is now", "answer"), rows, (0.06, 0.31, 0.27, 0.36), 9.5)
     return flow.pdf("", "Answers")
 
 
@@ -112,10 +121,7 @@ def _exercise(
 
 
 def _at(scale: Scale, light: Fraction) -> Mark | None:
-    lowest, highest = _SENSIBLE[scale.kind]
-    return next(
-        (mark for mark in scale.marks if mark.light == light and lowest * 0.99 <= mark.exact <= highest * 1.01), None
-    )
+    return next((mark for mark in usual(scale) if mark.light == light), None)
 
 
 def _key(one: Exercise) -> tuple[str, ...]:
@@ -129,17 +135,24 @@ def _row(number: int, one: Exercise, solved: bool) -> list[Cell]:
     if solved:
         more = "more" if one.stops > 0 else "less"
         size = words.mixed(abs(one.stops))
-        answer = f"{words.mark(one.after[one.asked])}: {size} {more} by {_NAMES[one.changed]}"
+        answer = f"{words.mark(one.after[one.asked])} ({_NAMES[one.changed]} gave {size} {more})"
     before = " · ".join(words.mark(one.before[kind]) for kind in KINDS)
     tall = 0.0 if solved else 9.0
-    return [Cell(str(number), "bold", tall), Cell(before), Cell(" · ".join(parts)), Cell(answer, "bold" if solved else "plain")]
+    return [
+        Cell(str(number), "bold", tall),
+        Cell(before),
+        Cell(" · ".join(parts)),
+        Cell(answer, "bold" if solved else "plain"),
+    ]
 
 
 _NAMES: dict[Kind, str] = {"aperture": "aperture", "time": "time", "iso": "ISO"}
 
 
 def _steps(scale: Scale) -> str:
-    return {"thirds": "in third stops", "halves": "in half stops", "full": "in full stops"}.get(scale.series, "as it marks them")
+    return {"thirds": "in third stops", "halves": "in half stops", "full": "in full stops"}.get(
+        scale.series, "as it marks them"
+    )
 
 
 def starts_of(settings: Sequence[Mapping[Kind, float]], scales: Mapping[Kind, Scale]) -> Iterator[dict[Kind, Mark]]:
