@@ -82,8 +82,9 @@ def worksheet_pdf(
     )
     flow.text(
         "One stop is half or twice the light. Wider aperture, longer time, higher ISO: more light. Give a stop in one "
-        "setting, take it back in another, and the picture is as bright as before. Write this camera's mark.", 10.0, after=3.0,
-    )  # fmt: skip
+        "setting, take it back in another, and the picture is as bright as before. Write this camera's mark.",
+        after=3.0,
+    )
     rows = [_row(number, one, False) for number, one in enumerate(found, 1)]
     if rows:
         flow.table(("", "as bright as", "is now", "write the mark"), rows, (0.07, 0.36, 0.33, 0.24), 10.0)
