@@ -21,11 +21,11 @@ GOALS = """goals:
     hold: [aperture, focus]
   - isolate: heron
   - deep: {from: heron, to: hedge}
-  - ladder: {change: aperture, by: 1, from: f/2.8, to: f/16, balance: time, focus: heron}
+  - ladder: {change: aperture, by: 2, from: f/4, to: f/16, balance: time, focus: heron}
   - faults: {subject: heron, show: [under, misfocused]}
 limits: {iso_at_most: 6400, spread: 1/6}
 """
-SECRETS = ("SECRET-OWNER", "SECRET-SERIAL", "SECRET-LENS", "SECRET-COMMENT", "SECRET-XMP", "SECRET-MAKER", "SECRET-ARTIST")
+SECRETS = tuple(f"SECRET-{what}" for what in ("OWNER", "SERIAL", "LENS", "COMMENT", "XMP", "MAKER", "ARTIST"))
 LATITUDE = (51.0, 58.0, 37.77)  # of nowhere; what a file must not tell
 KIT = """stopwright-kit: 1
 body:
@@ -94,5 +94,3 @@ def made_report(folder: Path, plan: Plan | None = None, missing: int = 0, portra
         )
     run = RunRow(1, plan.title, "run", now, now, "done", "ptpip:127.0.0.1", "garden 1", "console", "")
     return RunReport(run, plan, 1, folder / "run", tuple(rows), {}, 13.0)
-
-

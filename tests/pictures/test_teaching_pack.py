@@ -123,7 +123,9 @@ def test_a_part_made_again_replaces_itself_and_leaves_the_others(found: RunRepor
 
 
 @pytest.mark.parametrize("listing", [None, "{}", '{"format": "stopwright-lesson", "run": 2, "files": []}'])
-def test_somebody_else_s_folder_is_refused_and_left_as_it_was(found: RunReport, tmp_path: Path, listing: str | None) -> None:
+def test_somebody_else_s_folder_is_refused_and_left_as_it_was(
+    found: RunReport, tmp_path: Path, listing: str | None
+) -> None:
     (tmp_path / "thesis.txt").write_text("mine")
     if listing is not None:
         (tmp_path / "lesson.json").write_text(listing)

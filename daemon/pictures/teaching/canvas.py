@@ -61,9 +61,14 @@ class Canvas:
         """``text`` as it is where it fits into ``room`` [px of 1920], else its beginning and …"""
         if self.width(text, face, size) <= room:
             return text
-        while text and self.width(text + CUT, face, size) > room:
-            text = text[:-1].rstrip()
-        return text.rstrip(" ,;:·.") + CUT
+        low, high = 0, len(text)
+        while low < high:
+            middle = (low + high + 1) // 2
+            if self.width(text[:middle] + CUT, face, size) <= room:
+                low = middle
+            else:
+                high = middle - 1
+        return text[:low].rstrip(" ,;:·.") + CUT
 
     def lines(self, text: str, room: float, face: Face, size: float, most: int) -> list[str]:
         """``text`` in at most so many lines; the last is cut where it must be."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 from PIL import Image
@@ -15,7 +16,7 @@ from daemon.pictures.teaching.notes import notes_page, notes_text
 from daemon.pictures.teaching.pack import Pack
 from daemon.pictures.teaching.paper import paper_sheets, print_pair
 from daemon.pictures.teaching.quiz import LETTERS, key_pdf, questions, quiz_pdf
-from daemon.pictures.teaching.screen import draw_screen_sheet, screen_sheets
+from daemon.pictures.teaching.screen import ScreenSheet, draw_screen_sheet, screen_sheets
 from daemon.pictures.teaching.shapes import Lesson, LessonFrame, short_caption, whole_line
 from daemon.pictures.teaching.side_by_side import side_by_side
 from daemon.pictures.teaching.still import draw_caption, draw_still
@@ -27,6 +28,11 @@ from plans.stops import KINDS, Kind, Scale
 _STILL_LONG_SIDE = 3840  # px
 _QUIZ_LONG_SIDE, _PAGE_LONG_SIDE = 1280, 1600
 _SCREEN_QUALITY = 92
+THREADS = 2
+_TOLD_FACTS = (
+    *("exposure_s", "f_number", "iso", "focal_length_mm"),
+    *("taken", "subsec", "offset", "make", "model"),
+)
 
 Progress = Callable[[str], None]
 
@@ -71,9 +77,15 @@ def make_parts(
     """
     shelf = Shelf()
     needing = {"frames", "stills", "side-by-side", "sheets", "quiz"} & set(only)
-    for frame in lesson.frames if needing else ():
-        progress(f"picture {frame.number} of {len(lesson.frames)}")
-        _picture(pack, lesson, frame, shelf, only)
+    # The decoder, the scaling and the encoder work outside the interpreter's lock.
+    with ThreadPoolExecutor(THREADS) as pool:
+        frames = lesson.frames if needing else ()
+        for frame, made in zip(frames, pool.map(lambda one: _picture(lesson, one, only), frames), strict=True):
+            progress(f"picture {frame.number} of {len(frames)}")
+            if made.jpeg is not None:
+                shelf.jpegs[frame.number] = made.jpeg
+            for part, path, data, what in made.files:
+                pack.write(part, path, data, what)
     if "side-by-side" in only:
         small = {number: jpeg_bytes(_reduced(shelf[number], _PAGE_LONG_SIDE), 85, False) for number in shelf}
         page = side_by_side(lesson, small)
@@ -89,51 +101,48 @@ def make_parts(
         pack.write("notes", "notes/notes.txt", notes_text(lesson).encode(), "the same as text")
 
 
-def _picture(pack: Pack, lesson: Lesson, frame: LessonFrame, shelf: Shelf, only: Collection[str]) -> None:
+@dataclass(frozen=True)
+class _Shown:
+    """What came of one picture: files as part, path, bytes and words; and the picture for a class."""
+
+    files: tuple[tuple[str, str, bytes, str], ...]
+    jpeg: bytes | None
+
+
+def _picture(lesson: Lesson, frame: LessonFrame, only: Collection[str]) -> _Shown:
     """The class picture with its sidecar, and the stills: one decoding for all of them."""
     stills = "stills" in only
     picture = upright(frame.source, _STILL_LONG_SIDE if stills else CLASS_LONG_SIDE)
     told = f"{frame.number}: {whole_line(frame.step.settings)}"
-    if stills:
-        for scale, name in ((1, "1920x1080"), (2, "3840x2160")):
-            made = jpeg_bytes(draw_still(frame, picture, scale), _SCREEN_QUALITY)
-            pack.write("stills", f"stills/{name}/{frame.name}.jpg", made, f"{told}, {name}")
-            out = io.BytesIO()
-            draw_caption(frame, scale).save(out, "PNG", compress_level=4)
-            pack.write("stills", f"stills/captions-{name}/{frame.name}.png", out.getvalue())
+    files: list[tuple[str, str, bytes, str]] = []
+    for scale, name in ((1, "1920x1080"), (2, "3840x2160")) if stills else ():
+        made = jpeg_bytes(draw_still(frame, picture, scale), _SCREEN_QUALITY)
+        files.append(("stills", f"stills/{name}/{frame.name}.jpg", made, f"{told}, {name}"))
+        out = io.BytesIO()
+        draw_caption(frame, scale).save(out, "PNG", compress_level=4)
+        files.append(("stills", f"stills/captions-{name}/{frame.name}.png", out.getvalue(), ""))
     if picture is None:
-        return
+        return _Shown(tuple(files), None)
     picture = _reduced(picture, CLASS_LONG_SIDE)
-    shelf.jpegs[frame.number] = jpeg_bytes(picture)
+    jpeg = jpeg_bytes(picture)
     if "frames" in only:
-        facts = {
-            key: frame.facts.get(key)
-            for key in (
-                "exposure_s",
-                "f_number",
-                "iso",
-                "focal_length_mm",
-                "taken",
-                "subsec",
-                "offset",
-                "make",
-                "model",
-            )
-        }
+        facts = {key: frame.facts.get(key) for key in _TOLD_FACTS}
         facts |= {"width": picture.width, "height": picture.height}
         words = f"{frame.verdict}. {frame.caption}" if frame.verdict else frame.caption
-        title = f"{lesson.title}: {frame.number}, {frame.step.goal}"
-        pack.write("frames", f"frames/{frame.name}.jpg", shelf.jpegs[frame.number], f"{told}. {short_caption(frame)}")
-        pack.write("frames", f"frames/{frame.name}.xmp", sidecar(title, words, "image/jpeg", facts).encode())
+        text = sidecar(f"{lesson.title}: {frame.number}, {frame.step.goal}", words, "image/jpeg", facts)
+        files.append(("frames", f"frames/{frame.name}.jpg", jpeg, f"{told}. {short_caption(frame)}"))
+        files.append(("frames", f"frames/{frame.name}.xmp", text.encode(), ""))
+    return _Shown(tuple(files), jpeg)
 
 
 def _sheets(pack: Pack, lesson: Lesson, shelf: Shelf) -> None:
-    number = 0
-    for group in lesson.groups:
-        for sheet in screen_sheets(group):
-            number += 1
-            pictures = [upright(frame.source) for frame in sheet.frames]
-            made = jpeg_bytes(draw_screen_sheet(sheet, pictures), _SCREEN_QUALITY)
+    def drawn(sheet: ScreenSheet) -> bytes:
+        pictures = [upright(frame.source) for frame in sheet.frames]
+        return jpeg_bytes(draw_screen_sheet(sheet, pictures), _SCREEN_QUALITY)
+
+    sheets = [sheet for group in lesson.groups for sheet in screen_sheets(group)]
+    with ThreadPoolExecutor(THREADS) as pool:
+        for number, (sheet, made) in enumerate(zip(sheets, pool.map(drawn, sheets), strict=True), 1):
             told = " | ".join(whole_line(frame.step.settings) for frame in sheet.frames)
             pack.write("sheets", f"screen/{number:02d}.jpg", made, f"{sheet.title}: {told}")
     papers: tuple[PaperName, ...] = ("A4", "Letter")

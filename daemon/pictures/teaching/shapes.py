@@ -106,8 +106,9 @@ def class_order(steps: Sequence[ExposeStep]) -> list[ExposeStep]:
 
 
 def widest_pair(lesson: Lesson) -> LessonGroup | None:
-    """The group to begin with: of pairs the one that goes through most stops, else the longest group."""
-    pairs = [group for group in lesson.groups if len(group.frames) == 2 and not group.faults]
+    """The group to begin with: of whole pairs the one that goes through most stops, else the longest group."""
+    whole = [group for group in lesson.groups if all(frame.source is not None for frame in group.frames)]
+    pairs = [group for group in whole if len(group.frames) == 2 and not group.faults]
 
     def reach(group: LessonGroup) -> float:
         kind = group.told if group.told in ("aperture", "time", "iso") else "aperture"
