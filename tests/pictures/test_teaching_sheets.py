@@ -1,4 +1,4 @@
-"""Sheets for the screen and for paper, and stills: sizes, order, patches, and what is done when something is missing."""
+"""Sheets for the screen and for paper, and stills: sizes, order, patches, what happens when something is missing."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def test_faults_stand_each_beside_the_right_picture(lesson: Lesson) -> None:
     assert len(sheets) == len(group.frames) - 1
     for sheet in sheets:
         assert sheet.frames[0].step.reference == sheet.frames[0].step.id
-        assert sheet.frames[1].step.goal == sheet.title
+        assert sheet.frames[1].step.goal.capitalize() == sheet.title
 
 
 def test_the_telling_patch_is_where_the_pictures_differ_and_not_where_light_does() -> None:

@@ -17,7 +17,7 @@ from daemon.pictures.teaching.pack import Pack
 from daemon.pictures.teaching.paper import paper_sheets, print_pair
 from daemon.pictures.teaching.quiz import LETTERS, key_pdf, questions, quiz_pdf
 from daemon.pictures.teaching.screen import ScreenSheet, draw_screen_sheet, screen_sheets
-from daemon.pictures.teaching.shapes import Lesson, LessonFrame, short_caption, whole_line
+from daemon.pictures.teaching.shapes import Lesson, LessonFrame, short_caption, value, whole_line
 from daemon.pictures.teaching.side_by_side import side_by_side
 from daemon.pictures.teaching.still import draw_caption, draw_still
 from daemon.pictures.teaching.students import StudentPlan, pocket_pdf, student_pdf
@@ -143,7 +143,7 @@ def _sheets(pack: Pack, lesson: Lesson, shelf: Shelf) -> None:
     sheets = [sheet for group in lesson.groups for sheet in screen_sheets(group)]
     with ThreadPoolExecutor(THREADS) as pool:
         for number, (sheet, made) in enumerate(zip(sheets, pool.map(drawn, sheets), strict=True), 1):
-            told = " | ".join(whole_line(frame.step.settings) for frame in sheet.frames)
+            told = ", ".join(value(sheet.told, frame.step.settings) for frame in sheet.frames)
             pack.write("sheets", f"screen/{number:02d}.jpg", made, f"{sheet.title}: {told}")
     papers: tuple[PaperName, ...] = ("A4", "Letter")
     for paper in papers:

@@ -40,7 +40,7 @@ def screen_sheets(group: LessonGroup) -> list[ScreenSheet]:
     if group.faults:
         right = next((frame for frame in frames if frame.step.reference == frame.step.id), frames[0])
         told = [(frame, told_apart_by([right.step, frame.step])) for frame in frames if frame is not right]
-        return [ScreenSheet(frame.step.goal, name, (right, frame)) for frame, name in told]
+        return [ScreenSheet(frame.step.goal.capitalize(), name, (right, frame)) for frame, name in told]
     if len(frames) <= 2:
         return [ScreenSheet(group.title, group.told, frames)] if frames else []
     middle = frames[len(frames) // 2]
