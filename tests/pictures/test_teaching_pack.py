@@ -15,7 +15,7 @@ import pytest
 from PIL import Image
 from support_teaching import KIT, SECRETS, lesson_plan, made_report, picture, telling_jpeg
 
-from daemon.errors import UsageError
+from daemon.errors import StoreError, UsageError
 from daemon.lesson import make_lesson
 from daemon.pictures.teaching.clean import jpeg_bytes, upright
 from daemon.pictures.teaching.pack import PARTS
@@ -172,3 +172,25 @@ def test_what_cannot_be_asked_for_is_told_plainly(found: RunReport, tmp_path: Pa
     with pytest.raises(UsageError, match="--student FILE"):
         make_lesson(found, tmp_path / "p", ("students",))
     assert not (tmp_path / "p").exists()
+
+
+def test_a_pack_that_was_broken_off_is_made_anew(found: RunReport, tmp_path: Path) -> None:
+    out = tmp_path / "p"
+
+    def stop(_: str) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        make_lesson(found, out, ("frames",), progress=stop)
+    make_lesson(found, out, ("frames", "talk"))
+    assert (out / "frames" / "01.jpg").is_file() and (out / "talk.pdf").is_file()
+
+
+def test_a_place_that_cannot_be_written_is_a_plain_error(found: RunReport, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("mine")
+    for name in ("file/lesson", "file/lesson.zip"):
+        with pytest.raises(StoreError, match="could not be written"):
+            make_lesson(found, tmp_path / name, ("talk",))
+    with pytest.raises(UsageError, match="found a file; allowed: a folder"):
+        make_lesson(found, tmp_path / "file", ("talk",))
+    assert (tmp_path / "file").read_text() == "mine"

@@ -34,20 +34,18 @@ def upright(path: Path | None, long_side: int | None = None) -> Image.Image | No
     except StopwrightError:
         return None
     try:
-        turned = ImageOps.exif_transpose(picture)
+        ImageOps.exif_transpose(picture, in_place=True)
     except Exception:  # broken Exif: shown as it lies
-        turned = picture
+        picture.info.clear()
     if long_side is not None:
-        turned.thumbnail((long_side, long_side), Image.Resampling.LANCZOS)
-    return bare(_in_srgb(turned, profile))
+        picture.thumbnail((long_side, long_side), Image.Resampling.LANCZOS)
+    return bare(_in_srgb(picture, profile))
 
 
 def bare(picture: Image.Image) -> Image.Image:
-    """The same pixels and nothing else: what a decoder keeps beside them would be written again."""
+    """The picture without what a decoder keeps beside the pixels, which would be written again with them."""
     picture.info.clear()
-    plain = Image.new("RGB", picture.size)
-    plain.paste(picture)
-    return plain
+    return picture
 
 
 def jpeg_bytes(picture: Image.Image, quality: int = QUALITY, fine: bool = True) -> bytes:

@@ -85,14 +85,7 @@ class Pack:
         self.entries = sorted([*kept, *self.entries], key=lambda entry: order.index(entry.part))
         self._put("index.html", contents_page(lesson, self.entries).encode())
         self._put("contents.txt", contents_text(lesson, self.entries).encode())
-        tree = {
-            "format": FORMAT,
-            "version": VERSION,
-            "run": run,
-            "title": lesson.title,
-            "files": [asdict(entry) for entry in self.entries],
-        }
-        self._put(LISTING, (json.dumps(tree, indent=2, ensure_ascii=False) + "\n").encode())
+        self._put(LISTING, _listing(run, lesson.title, self.entries))
 
     def _put(self, path: str, data: bytes) -> None:
         if self._archive is not None:
@@ -123,6 +116,8 @@ def open_pack(out: Path, run: int) -> Iterator[Pack]:
     try:
         if not zipped:
             out.mkdir(parents=True, exist_ok=True)
+            if not (out / LISTING).exists():  # so that a pack that was broken off is known as ours
+                replace_file(out / LISTING, _listing(run, "", []))
             yield Pack(None, out, entries)
             return
         sink = io.BytesIO()
@@ -134,6 +129,12 @@ def open_pack(out: Path, run: int) -> Iterator[Pack]:
             f"The lesson could not be written: asked for files in {out}, found {error.strerror or error}; the pictures "
             "are untouched. Name a place that can be written to and has room"
         ) from error
+
+
+def _listing(run: int, title: str, entries: list[Entry]) -> bytes:
+    tree = {"format": FORMAT, "version": VERSION, "run": run, "title": title}
+    files = {"files": [asdict(entry) for entry in entries]}
+    return (json.dumps(tree | files, indent=2, ensure_ascii=False) + "\n").encode()
 
 
 def _found(out: Path, run: int, zipped: bool) -> list[Entry]:

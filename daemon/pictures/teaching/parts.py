@@ -25,7 +25,7 @@ from daemon.pictures.teaching.worksheet import answers_pdf, exercises, starts_of
 from daemon.xmp import sidecar
 from plans.stops import KINDS, Kind, Scale
 
-_STILL_LONG_SIDE = 3840  # px
+_STILL_LONG_SIDE = 3000  # px; a still of 3840 x 2160 shows it 2466 px wide, above its caption
 _QUIZ_LONG_SIDE, _PAGE_LONG_SIDE = 1280, 1600
 _SCREEN_QUALITY = 92
 THREADS = 2
@@ -136,13 +136,10 @@ def _picture(lesson: Lesson, frame: LessonFrame, only: Collection[str]) -> _Show
 
 
 def _sheets(pack: Pack, lesson: Lesson, shelf: Shelf) -> None:
-    def drawn(sheet: ScreenSheet) -> bytes:
-        pictures = [upright(frame.source) for frame in sheet.frames]
-        return jpeg_bytes(draw_screen_sheet(sheet, pictures), _SCREEN_QUALITY)
-
-    sheets = [sheet for group in lesson.groups for sheet in screen_sheets(group)]
+    sheets = [screen_sheets(group) for group in lesson.groups]
     with ThreadPoolExecutor(THREADS) as pool:
-        for number, (sheet, made) in enumerate(zip(sheets, pool.map(drawn, sheets), strict=True), 1):
+        drawn = [made for some in pool.map(_drawn, sheets) for made in some]
+        for number, (sheet, made) in enumerate(drawn, 1):
             told = ", ".join(value(sheet.told, frame.step.settings) for frame in sheet.frames)
             pack.write("sheets", f"screen/{number:02d}.jpg", made, f"{sheet.title}: {told}")
     papers: tuple[PaperName, ...] = ("A4", "Letter")
@@ -152,6 +149,21 @@ def _sheets(pack: Pack, lesson: Lesson, shelf: Shelf) -> None:
     for place, group in enumerate((group for group in lesson.groups if len(group.frames) > 1 and not group.faults), 1):
         made = print_pair((group.frames[0], group.frames[-1]), group.title, shelf)
         pack.write("sheets", f"paper/pair-{place}-A3.pdf", made, f"{group.title}: A3 print pair")
+
+
+def _drawn(sheets: Sequence[ScreenSheet]) -> list[tuple[ScreenSheet, bytes]]:
+    """The sheets of one group, drawn. A picture is decoded in full, and kept while a sheet to come shows it again."""
+    held: dict[int, Image.Image | None] = {}
+    made = []
+    for place, sheet in enumerate(sheets):
+        for frame in sheet.frames:
+            if frame.number not in held:
+                held[frame.number] = upright(frame.source)
+        drawn = draw_screen_sheet(sheet, [held[frame.number] for frame in sheet.frames])
+        made.append((sheet, jpeg_bytes(drawn, _SCREEN_QUALITY)))
+        to_come = {frame.number for later in sheets[place + 1 :] for frame in later.frames}
+        held = {number: picture for number, picture in held.items() if number in to_come}
+    return made
 
 
 def _papers(

@@ -74,7 +74,7 @@ def _search_size(picture: Image.Image) -> tuple[int, int]:
 
 def _detail(picture: Image.Image, size: tuple[int, int]) -> Floats:
     """Difference of neighbouring pixels after taking the picture to one brightness and contrast, shape (h, w)."""
-    grey = np.asarray(picture.convert("L").resize(size, Image.Resampling.BOX, reducing_gap=3.0), dtype=np.float64)
+    grey = np.asarray(picture.resize(size, Image.Resampling.BOX).convert("L"), dtype=np.float64)
     grey = (grey - grey.mean()) / max(float(grey.std()), 4.0)
     across = np.abs(np.diff(grey, axis=1, append=grey[:, -1:]))
     down = np.abs(np.diff(grey, axis=0, append=grey[-1:, :]))
