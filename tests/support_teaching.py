@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 from PIL import Image
@@ -47,9 +48,12 @@ def lesson_plan(goals: str = GOALS) -> Plan:
     return compile_brief(read_brief(small_brief(goals), "lesson.yaml"))
 
 
+_scene = cache(scene)
+
+
 def picture(step: ExposeStep, width: int = 480, height: int = 320) -> Image.Image:
     """A picture as bright as its settings are meant to make it, softer the wider the aperture."""
-    light = scene(height, width) * 2.0**step.intended_offset
+    light = _scene(height, width) * 2.0**step.intended_offset
     soft = max(round(4 / step.settings.aperture.exact), 1)
     image = Image.fromarray(encode(light))
     return image.resize((width // soft, height // soft)).resize((width, height)) if soft > 1 else image

@@ -51,9 +51,7 @@ def test_a_run_becomes_a_folder_and_a_zip_with_a_card_for_a_student(home: Path) 
     ("words", "told"),
     [
         (("last", "--only", "poster"), "allowed: side-by-side, sheets, stills"),
-        (("last", "--only", "students"), "--student FILE"),
         (("last", "--student", "nobody.yaml"), "found no such file"),
-        (("9",), "run"),
     ],
 )
 def test_what_cannot_be_done_is_told_without_a_traceback(home: Path, words: tuple[str, ...], told: str) -> None:

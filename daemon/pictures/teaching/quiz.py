@@ -211,7 +211,7 @@ def _ask(flow: Flow, number: int, one: Question, pictures: Mapping[int, Image.Im
     wide = (flow.inner - (count - 1) * gap) / count
     shown = [pictures.get(frame.number) for frame in one.frames]
     aspects = [picture.width / picture.height for picture in shown if picture is not None] or [1.5]
-    high = min(wide / min(aspects), 78.0)
+    high = min(wide / min(aspects), 50.0)  # three questions a page
     answers = 8.0 * (-(-len(one.choices) // 3)) if one.choices else 8.0
     flow.need(8.0 + high + answers + 6.0)
     flow.text(f"{number}. {one.text}", 12.0, "bold", after=1.5)
