@@ -32,6 +32,7 @@ _COMMANDS = {
     "resume": ("daemon.commands.shooting", "resume"),
     "runs": ("daemon.commands.records", "runs"),
     "sheet": ("daemon.commands.records", "sheet"),
+    "lesson": ("daemon.commands.lesson", "lesson"),
     "film": ("daemon.commands.film", "film"),
     "verify": ("daemon.commands.keeping", "verify"),
     "export": ("daemon.commands.keeping", "export"),

@@ -1,0 +1,1 @@
+"""Teaching material from pictures that were shot to be compared: for the screen, for paper, for the class."""
