@@ -7,7 +7,7 @@ LOCKED := $(VENV)/.locked
 LOCKED_TEST := $(VENV)/.locked-test
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint check bench bench-light soak clean
+.PHONY: help demo test lint check browser bench bench-light soak clean
 
 help:
 	@echo "make demo   shoots the demo brief on the simulated camera and says where the results lie"
@@ -28,8 +28,18 @@ lint: $(LOCKED_TEST)
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
 
-check: $(LOCKED_TEST)
+check: $(LOCKED_TEST) browser
 	$(BIN)/pytest -n 3
+
+# Pages are tried in a real browser. Without one those tests skip, and say so.
+browser:
+	@command -v chromium >/dev/null || { \
+	  if [ "$$(id -u)" = 0 ]; then \
+	    echo "chromium is missing: installing it"; \
+	    apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium >/dev/null; \
+	  else \
+	    echo "chromium is missing: tests of pages will be skipped. Install it with: sudo apt-get install chromium"; \
+	  fi; }
 
 bench: $(LOCKED_TEST)
 	@$(BIN)/python -m tests.bench
