@@ -126,7 +126,8 @@ def test_a_run_is_shot_on_a_terminal_of_few_characters(garden: Simulator, tmp_pa
 
 
 def test_bytes_of_no_encoding_typed_as_an_answer_are_asked_again(garden: Simulator, brief: str, tmp_path: Path) -> None:
-    line = f"printf '\\xff\\nk\\nk\\nk\\nk\\n' | stopwright shoot {brief} --no-rig-check --operator console --camera {garden.camera}"
+    options = f"--no-rig-check --operator console --camera {garden.camera}"
+    line = f"printf '\\xff\\nk\\nk\\nk\\nk\\n' | stopwright shoot {brief} {options}"
     done = through_shell(line, tmp_path)
     assert done.returncode == 3, done.stderr
     assert "none of the answers" in done.stderr
