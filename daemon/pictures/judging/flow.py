@@ -29,6 +29,8 @@ LEAST_FRAMES = 3  # two cannot tell what smears from what stands still
 LEAST_RATIO = 2.0  # of the longest time to the shortest
 SURE = 0.03  # how far a speed may be off at best, one standard deviation [share]
 COLUMNS_ALIKE = 8.0  # so many columns show about the same pattern [px]
+PRIOR = 2.0  # how hard a pattern is held to one strength [frequencies]
+STRENGTH_VARIES = 0.35  # of a pattern, between frames: standard deviation of the logarithm of its power
 LIKE_NEIGHBOURS = 0.5  # the window makes neighbouring frequencies alike
 
 Array = NDArray[np.float64]
@@ -51,6 +53,16 @@ class Flow:
     def smear_px(self, time_s: float) -> float:
         """Length of the smear in an exposure. [px]"""
         return self.px_s * time_s
+
+
+@dataclass(frozen=True, eq=False)
+class Spectrum:
+    """Power along the way, over the mean light squared. ``frequency`` [cycles a pixel], ``length``, ``columns`` [px]"""
+
+    frequency: Array
+    power: Array
+    length: int
+    columns: int
 
 
 def direction(frame: Pixels, box: Box) -> tuple[float, float]:
@@ -109,11 +121,13 @@ def _deviance(power: Array, kept: Array, noise: Array) -> float:
     """How badly ``power`` (frames x frequencies) is explained by a pattern of which ``kept`` is left, what stands still,
     and noise."""
     model = np.maximum(power, 1e-12)
-    for _ in range(3):
+    strength = np.ones((len(power), 1))
+    for turn in range(4):
+        seen = kept * strength
         weight = 1 / model**2
         rest = np.maximum(power - noise, 0)
-        kk, k1, one = (weight * kept**2).sum(axis=0), (weight * kept).sum(axis=0), weight.sum(axis=0)
-        ky, y = (weight * kept * rest).sum(axis=0), (weight * rest).sum(axis=0)
+        kk, k1, one = (weight * seen**2).sum(axis=0), (weight * seen).sum(axis=0), weight.sum(axis=0)
+        ky, y = (weight * seen * rest).sum(axis=0), (weight * rest).sum(axis=0)
         determinant = np.maximum(kk * one - k1**2, 1e-9 * kk * one)
         pattern, still = (one * ky - k1 * y) / determinant, (kk * y - k1 * ky) / determinant
         alone = y / one, ky / np.maximum(kk, 1e-300)
@@ -121,18 +135,15 @@ def _deviance(power: Array, kept: Array, noise: Array) -> float:
             np.where(pattern < 0, alone[0], np.where(still < 0, 0, still)),
             np.where(pattern < 0, 0, np.where(still < 0, alone[1], pattern)),
         )
-        model = np.maximum(pattern * kept + still + noise, 1e-12)
-    return float(2 * (power / model - 1 - np.log(power / model)).sum())
-
-
-@dataclass(frozen=True, eq=False)
-class Spectrum:
-    """Power along the way, over the mean light squared. ``frequency`` [cycles a pixel], ``length``, ``columns`` [px]"""
-
-    frequency: Array
-    power: Array
-    length: int
-    columns: int
+        model = np.maximum(pattern * seen + still + noise, 1e-12)
+        if turn < 3:
+            # A pattern is not equally strong at all moments: each frame's may differ, by a factor that is near one.
+            part = pattern * kept / model
+            wanted = (part * (rest - still) / model).sum(axis=1) + PRIOR
+            strength = np.clip(wanted / ((part**2).sum(axis=1) + PRIOR), 0.4, 2.5)[:, None]
+            strength /= np.exp(np.log(strength).mean())
+    uneven = float((np.log(strength) ** 2).sum()) / STRENGTH_VARIES**2
+    return float(2 * (power / model - 1 - np.log(power / model)).sum()) + uneven
 
 
 def _along(frame: Pixels, box: Box, angle_deg: float) -> Spectrum | None:
