@@ -118,8 +118,8 @@ def _fitted(spectra: Sequence[Spectrum], times: Array, angle_deg: float) -> Flow
 
 
 def _deviance(power: Array, kept: Array, noise: Array) -> float:
-    """How badly ``power`` (frames x frequencies) is explained by a pattern of which ``kept`` is left, what stands still,
-    and noise."""
+    """How badly ``power`` (frames x frequencies) is explained by a pattern of which ``kept`` is left, by what stands
+    still, and by noise."""
     model = np.maximum(power, 1e-12)
     strength = np.ones((len(power), 1))
     for turn in range(4):

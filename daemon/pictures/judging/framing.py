@@ -77,7 +77,8 @@ def framing(frame: Pixels, reference: Pixels) -> Framing:
             places.append((left + tile / 2 - width / 2, top + tile / 2 - height / 2))
             ways.append(way)
     if len(ways) < LEAST_AGREEING:
-        return Framing(None, asked=len(ways), why_none=f"only {len(ways)} of {ACROSS * DOWN} places have texture to go by")
+        why = f"only {len(ways)} of {ACROSS * DOWN} places have texture to go by"
+        return Framing(None, asked=len(ways), why_none=why)
     return _agreed(np.array(places), np.array(ways), (width, height))
 
 
