@@ -78,15 +78,15 @@ def missed(told: dict[str, Any]) -> list[str]:
         ("can't tell", told["untold"], MOST_UNTOLD),
     ]
     lines = [f"{name} {share:.2%}, allowed {most:.0%}" for name, share, most in bars if share > most]
-    return lines + [
-        f"only {share:.0%} of {kind} are negative" for kind, share in told["negatives"].items() if share < LEAST_NEGATIVES
-    ]
+    shares = told["negatives"].items()
+    return lines + [f"only {share:.0%} of {kind} are negative" for kind, share in shares if share < LEAST_NEGATIVES]
 
 
 @click.command()
 @click.option("--verdicts", "wanted", default=2000, show_default=True)
+@click.option("--tell-untold", is_flag=True, help="Also say why, where the answer is that it cannot be told.")
 @click.option("--seed", default=None, type=int, help="Left out: drawn.")
-def main(wanted: int, seed: int | None) -> None:
+def main(wanted: int, tell_untold: bool, seed: int | None) -> None:
     """Judge until so many verdicts that are not borderline are had."""
     seed = secrets.randbelow(2**32) if seed is None else seed
     print(f"seed {seed}", flush=True)
@@ -98,7 +98,7 @@ def main(wanted: int, seed: int | None) -> None:
         visits += 1
         for one in new:
             wrong = (one.true, one.judged.answer) in ((True, "not shown"), (False, "shown"))
-            if wrong:
+            if wrong or (tell_untold and one.true is not None and one.judged.answer == "can't tell"):
                 print(f"visit {visits - 1}: {one.kind}, truly {one.true}: {one.judged.words}", flush=True)
         found += new
     table = tally(found)

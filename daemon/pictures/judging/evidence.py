@@ -9,20 +9,24 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from daemon.pictures.judging.flow import Flow, flow
 from daemon.pictures.judging.framing import Framing, framing
 from daemon.pictures.judging.pixels import Box, Pixels
 from daemon.pictures.judging.spread import disc, line
 from daemon.pictures.judging.verdicts import Estimate
-from daemon.pictures.reading import Reading, compare
+from daemon.pictures.reading import MOST_CLIPPED, Reading, compare, grey_stops, straighten
 
 Region = tuple[float, float, float, float]  # left, top, width, height, as shares of the frame
 
 BRIGHTNESS_UNSURE = 0.015  # of a difference of brightness at best [stops]
-FRAMING_UNSURE = 0.1  # [px]
+CLIPPED_UNSURE = 0.05  # where only blocks off the middle are free of clipping [stops]
+LEAST_BLOCKS = 0.1  # of all, to go by those
+SAME_APERTURE = 1.05  # f-numbers, within which corners are shaded alike
 DISC_UNSURE, DISC_SHARE = 0.4, 0.06  # [px], [unitless]
 LEAST_APART = 1.35  # f-numbers that tell a disc by their ratio
-SAME_SCALE = 0.0012  # frames focused alike are equally large
+SAME_SCALE = 0.012  # frames focused alike are equally large, within so much a pixel that the framing is unsure
 SAME_DISTANCE = 1e-3
 APERTURES_ALIKE = 1.6  # f-numbers whose depth is alike enough to follow water through
 LINE_SHARE = 0.12
@@ -52,11 +56,23 @@ class Evidence:
         """How much brighter a frame is than another [stops], and the reading; None where they cannot be compared."""
         reading = compare(frame.pixels.measure, reference.pixels.measure, self.tone)
         if reading.against_reference_stops is None or reading.spread_stops is None:
-            return None, reading
+            return self._off_the_middle(frame, reference), reading
         # 1.25 and 1.48: from the median distance to a deviation, and from it to a median's (normal distribution).
         unsure = 1.25 * 1.48 * reading.spread_stops / math.sqrt(max(reading.blocks_used, 1))
         value = reading.against_reference_stops
         return Estimate(value=value, unsure=math.hypot(unsure, BRIGHTNESS_UNSURE)), reading
+
+    def _off_the_middle(self, frame: Taken, reference: Taken) -> Estimate | None:
+        """Brightness by all blocks free of clipping, where the middle has too few. [stops]"""
+        one, other = frame.pixels.measure, reference.pixels.measure
+        ratio = max(frame.f_number / reference.f_number, reference.f_number / frame.f_number)
+        if one.luminance.shape != other.luminance.shape or ratio > SAME_APERTURE:
+            return None
+        use = (one.clipped <= MOST_CLIPPED) & (other.clipped <= MOST_CLIPPED)
+        if use.mean() < LEAST_BLOCKS:
+            return None
+        levels = [straighten(grey_stops(measure.luminance[use]), self.tone) for measure in (one, other)]
+        return Estimate(value=float(np.median(levels[0] - levels[1])), unsure=CLIPPED_UNSURE)
 
     def framing(self, frame: Taken, reference: Taken) -> Framing:
         """Where a frame's content lies against another's."""
@@ -70,7 +86,7 @@ class Evidence:
         seen = self.framing(frame, reference)
         if seen.moved_px is None:
             return None
-        return Estimate(value=seen.moved_px, unsure=FRAMING_UNSURE / math.sqrt(max(1.0, seen.used / 6)))
+        return Estimate(value=seen.moved_px, unsure=seen.unsure_px)
 
     def _local(self, frame: Taken, reference: Taken, box: Box) -> tuple[float, float] | None:
         """Where the content of the reference's box lies in the frame. [px]"""
@@ -95,17 +111,17 @@ class Evidence:
                 continue
             wide, narrow = (frame, other) if ratio > 1 else (other, frame)
             box = narrow.pixels.box(region)
-            shift = self._local(wide, narrow, box)
-            if shift is None or abs(self.framing(wide, narrow).scale - 1) > SAME_SCALE:
+            shift, seen = self._local(wide, narrow, box), self.framing(wide, narrow)
+            if shift is None or abs(seen.scale - 1) > SAME_SCALE * seen.unsure_px:
                 continue
             share = wide.f_number / narrow.f_number
-            seen = disc(wide.pixels, narrow.pixels, box, shift, share)
-            if seen is None:
+            found_disc = disc(wide.pixels, narrow.pixels, box, shift, share)
+            if found_disc is None:
                 continue
             # Of frames close in aperture the wider one's disc is told worse.
             apart = 1 / math.sqrt(1 - share**2)
-            unsure = math.hypot(DISC_UNSURE * apart, DISC_SHARE * seen.size_px)
-            estimate = Estimate(value=seen.size_px, unsure=unsure)
+            unsure = math.hypot(DISC_UNSURE * apart, DISC_SHARE * found_disc.size_px)
+            estimate = Estimate(value=found_disc.size_px, unsure=unsure)
             found.append(estimate if wide is frame else estimate.times(share))
         return min(found, key=lambda one: one.unsure, default=None)
 

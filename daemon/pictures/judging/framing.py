@@ -13,7 +13,7 @@ What it tells apart
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -27,9 +27,10 @@ TILE = 256  # [px]
 LEAST_TILE = 64
 ACROSS, DOWN = 5, 4
 LEAST_PEAK = 9.0  # how far a tile's peak stands out of its surroundings [standard deviations]
-AGREE_PX = 0.3
 LEAST_AGREEING = 4
-_LOW_PASS = 0.12  # [cycles a pixel]
+# Frequencies used [cycles a pixel], within which tiles agree, and how far the result may be off [px]: first the fine
+# ones; where focus or aperture differ too much for those, the coarse ones.
+PASSES = ((0.12, 0.3, 0.1), (0.035, 1.2, 0.4))
 
 Grey = NDArray[np.uint8]
 Points = NDArray[np.float64]
@@ -41,7 +42,8 @@ class Framing:
 
     ``shift_px``: where the content of the frame's middle lies against the reference's, right and down; None: untold,
     and ``why_none`` says why. ``scale``: size against the reference. ``turn_mrad``: clockwise. ``corner_px``: the
-    farthest that shift, scale and turn move a corner. ``used`` of ``asked`` tiles agree.
+    farthest that shift, scale and turn move a corner. ``used`` of ``asked`` tiles agree. ``unsure_px``: how far the
+    shift may be off, one standard deviation.
     """
 
     shift_px: tuple[float, float] | None
@@ -51,6 +53,7 @@ class Framing:
     used: int = 0
     asked: int = 0
     why_none: str = ""
+    unsure_px: float = PASSES[0][2]
 
     @property
     def moved_px(self) -> float | None:
@@ -70,16 +73,22 @@ def framing(frame: Pixels, reference: Pixels) -> Framing:
     first = _first(frame, reference)
     if first is None:
         return Framing(None, why_none="the two pictures have too little in common")
-    places, ways = [], []
-    for left, top in _tiles(width, height, tile):
-        way = _tile_shift(frame.grey, reference.grey, left, top, tile, first)
-        if way is not None:
-            places.append((left + tile / 2 - width / 2, top + tile / 2 - height / 2))
-            ways.append(way)
-    if len(ways) < LEAST_AGREEING:
-        why = f"only {len(ways)} of {ACROSS * DOWN} places have texture to go by"
-        return Framing(None, asked=len(ways), why_none=why)
-    return _agreed(np.array(places), np.array(ways), (width, height))
+    found = Framing(None)
+    for finest, agree_px, unsure_px in PASSES:
+        places, ways = [], []
+        for left, top in _tiles(width, height, tile):
+            way = _tile_shift(frame.grey, reference.grey, (left, top, tile), first, finest)
+            if way is not None:
+                places.append((left + tile / 2 - width / 2, top + tile / 2 - height / 2))
+                ways.append(way)
+        if len(ways) < LEAST_AGREEING:
+            why = f"only {len(ways)} of {ACROSS * DOWN} places have texture to go by"
+            found = Framing(None, asked=len(ways), why_none=why)
+        else:
+            found = _agreed(np.array(places), np.array(ways), (width, height), agree_px)
+        if found.shift_px is not None:
+            return replace(found, unsure_px=unsure_px)
+    return found
 
 
 def _small(picture: Pixels) -> NDArray[np.float32]:
@@ -101,9 +110,10 @@ def _tiles(width: int, height: int, tile: int) -> list[tuple[int, int]]:
 
 
 def _tile_shift(
-    frame: Grey, reference: Grey, left: int, top: int, tile: int, first: tuple[int, int]
+    frame: Grey, reference: Grey, place: tuple[int, int, int], first: tuple[int, int], finest: float
 ) -> tuple[float, float] | None:
-    """How far the content of one tile of the reference has moved; None where it cannot be told. [px]"""
+    """How far the content of one tile (left, top, side) of the reference has moved; None: cannot be told. [px]"""
+    left, top, tile = place
     height, width = frame.shape
     right, down = first
     window = _window(tile)
@@ -112,7 +122,7 @@ def _tile_shift(
         x = min(max(left + right, 0), width - tile)
         y = min(max(top + down, 0), height - tile)
         cross = _spectrum(frame[y : y + tile, x : x + tile], window) * np.conj(before)
-        cross *= _low_pass(tile) / np.maximum(np.abs(cross), 1e-9)
+        cross *= _low_pass(tile, finest) / np.maximum(np.abs(cross), 1e-9)
         surface = np.fft.irfft2(cross, s=(tile, tile))
         peak_y, peak_x = divmod(int(np.argmax(surface)), tile)
         stands = (float(surface[peak_y, peak_x]) - float(surface.mean())) / max(float(surface.std()), 1e-12)
@@ -135,9 +145,9 @@ def _window(tile: int) -> NDArray[np.float32]:
     return np.outer(np.hanning(tile), np.hanning(tile)).astype(np.float32)
 
 
-def _low_pass(tile: int) -> NDArray[np.float64]:
+def _low_pass(tile: int, finest: float) -> NDArray[np.float64]:
     fy, fx = np.fft.fftfreq(tile)[:, None], np.fft.rfftfreq(tile)[None, :]
-    return np.asarray(np.exp(-(fy**2 + fx**2) / (2 * _LOW_PASS**2)))
+    return np.asarray(np.exp(-(fy**2 + fx**2) / (2 * finest**2)))
 
 
 def _summit(cross: NDArray[np.complexfloating], dx: int, dy: int) -> tuple[float, float]:
@@ -164,13 +174,13 @@ def _summit(cross: NDArray[np.complexfloating], dx: int, dy: int) -> tuple[float
     return (x, y) if near else (float(dx), float(dy))
 
 
-def _agreed(places: Points, ways: Points, size: tuple[int, int]) -> Framing:
+def _agreed(places: Points, ways: Points, size: tuple[int, int], agree_px: float) -> Framing:
     best: NDArray[np.bool_] = np.zeros(len(ways), bool)
     for pair in combinations(range(len(ways)), 2):
         if math.dist(places[pair[0]], places[pair[1]]) < 0.2 * size[0]:
             continue
         off = _left_over(places, ways, _fit(places[list(pair)], ways[list(pair)]))
-        agreeing = off < AGREE_PX
+        agreeing = off < agree_px
         if agreeing.sum() > best.sum():
             best = agreeing
     count = len(ways)
@@ -179,7 +189,7 @@ def _agreed(places: Points, ways: Points, size: tuple[int, int]) -> Framing:
         return Framing(None, used=int(best.sum()), asked=count, why_none=why)
     for _ in range(2):
         found = _fit(places[best], ways[best])
-        best = _left_over(places, ways, found) < AGREE_PX
+        best = _left_over(places, ways, found) < agree_px
     right, down, larger, turned = (float(value) for value in found)
     corners = np.array([(x * size[0] / 2, y * size[1] / 2) for x in (-1, 1) for y in (-1, 1)])
     farthest = float(np.linalg.norm(_moved(corners, found), axis=1).max())
