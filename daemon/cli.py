@@ -30,6 +30,7 @@ _COMMANDS = {
     "shoot": ("daemon.commands.shooting", "shoot"),
     "resume": ("daemon.commands.shooting", "resume"),
     "runs": ("daemon.commands.records", "runs"),
+    "judge": ("daemon.commands.judge", "judge"),
     "sheet": ("daemon.commands.records", "sheet"),
     "film": ("daemon.commands.film", "film"),
     "verify": ("daemon.commands.keeping", "verify"),

@@ -185,6 +185,18 @@ def scene_of(plan: Plan) -> Scene:
     return _brief_of(plan).scene
 
 
+def brief_of(plan: Plan) -> Brief:
+    """The brief that a plan was made from; raises as `kit_of` does."""
+    return _brief_of(plan)
+
+
+def situation_of(plan: Plan) -> Situation:
+    """Kit, scene, limits and light that a plan was made for; raises as `kit_of` does."""
+    brief = _brief_of(plan)
+    light, scales = plan.inputs.light.ev100, plan_scales(plan)
+    return Situation(brief.kit, brief.scene, brief.limits, light, scales, brief.shown_on, brief.place, brief.when)
+
+
 def plan_scales(plan: Plan) -> dict[Kind, Scale]:
     """The scales that a plan was made with, exact again.
 

@@ -180,9 +180,7 @@ def water(visit: Visit) -> list[Found]:
     shortest, ratio = float(np.exp(rng.uniform(math.log(1 / 4000), math.log(1 / 1000)))), float(rng.uniform(4, 8))
     off = float(rng.uniform(0.4, 1.2) * rng.choice([-1, 1])) if rng.random() < 0.55 else 0.0
     wrong = int(rng.integers(1, 4))
-    frames = [
-        visit.take(8.0, shortest * ratio**rung, 3.0, off=off if rung >= wrong else 0.0) for rung in range(4)
-    ]
+    frames = [visit.take(8.0, shortest * ratio**rung, 3.0, off=off if rung >= wrong else 0.0) for rung in range(4)]
     evidence, found = visit.evidence, []
     for frame in frames[1:]:
         found += compared(evidence, frame, frames[0])

@@ -8,12 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 
 from daemon.pictures.judging.flow import Flow, flow
 from daemon.pictures.judging.framing import Framing, framing
-from daemon.pictures.judging.pixels import Box, Pixels
+from daemon.pictures.judging.pixels import Box, Pixels, open_pixels
 from daemon.pictures.judging.spread import disc, line
 from daemon.pictures.judging.verdicts import Estimate
 from daemon.pictures.reading import MOST_CLIPPED, Reading, compare, grey_stops, straighten
@@ -28,19 +30,33 @@ DISC_UNSURE, DISC_SHARE = 0.4, 0.06  # [px], [unitless]
 LEAST_APART = 1.35  # f-numbers that tell a disc by their ratio
 SAME_SCALE = 0.012  # frames focused alike are equally large, within so much a pixel that the framing is unsure
 SAME_DISTANCE = 1e-3
-APERTURES_ALIKE = 1.6  # f-numbers whose depth is alike enough to follow water through
+APERTURES_ALIKE = 4.0  # f-numbers at which what is in focus is alike enough to follow water through
 LINE_SHARE = 0.12
+KEPT = 4  # decoded frames, about 100 MB each at 24 megapixels
 
 
 @dataclass(frozen=True, eq=False)
 class Taken:
-    """A frame with its settings: f-number and time [s] from the Exif, focus as planned [m]."""
+    """A frame with its settings: f-number and time [s] from the Exif, focus as planned [m].
+
+    ``source``: its pixels, or the file they are in, which is decoded when they are wanted; few are kept at a time.
+    """
 
     name: str
-    pixels: Pixels
+    source: Pixels | Path
     f_number: float
     time_s: float
     focus_m: float
+
+    @property
+    def pixels(self) -> Pixels:
+        """The decoded frame; raises `PictureUnreadable`."""
+        return self.source if isinstance(self.source, Pixels) else _opened(self.source)
+
+
+@lru_cache(maxsize=KEPT)
+def _opened(path: Path) -> Pixels:
+    return open_pixels(path)
 
 
 @dataclass(eq=False)

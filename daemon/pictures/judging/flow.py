@@ -163,7 +163,7 @@ def _along(frame: Pixels, box: Box, angle_deg: float) -> Spectrum | None:
     values = values - values.mean(axis=0) - ramp * (values * ramp).mean(axis=0) / (ramp**2).mean()
     window = np.hanning(length)[:, None]
     power = (np.abs(np.fft.rfft(values * window, axis=0)) ** 2).mean(axis=1) / float((window**2).sum())
-    return Spectrum(np.fft.rfftfreq(length), power, length, part.shape[1])
+    return Spectrum(np.asarray(np.fft.rfftfreq(length), np.float64), power, length, part.shape[1])
 
 
 def _turned(part: NDArray[np.float32], degrees: float) -> NDArray[np.float32]:

@@ -64,8 +64,8 @@ class Pixels:
         """Linear luminance within a box, height x width. [0..1]"""
         part = np.asarray(self.picture.crop(box))
         if part.ndim == 2:
-            return _LINEAR.astype(np.float32)[part]
-        return _SHARES[0][part[..., 0]] + _SHARES[1][part[..., 1]] + _SHARES[2][part[..., 2]]
+            return np.asarray(_LINEAR.astype(np.float32)[part])
+        return np.asarray(_SHARES[0][part[..., 0]] + _SHARES[1][part[..., 1]] + _SHARES[2][part[..., 2]])
 
     def box(self, region: tuple[float, float, float, float]) -> Box:
         """A region given as shares of the frame (left, top, width, height), in pixels of this frame."""
