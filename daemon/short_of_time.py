@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from plans.plan import ExposeStep, GroupNote, OperatorStep, Plan
 from plans.rehearsal import FRAME_S, HANDS_S
-from plans.stops import light_of
+from plans.stops import KINDS, Kind, light_of
 
 
 @dataclass(frozen=True)
@@ -57,9 +57,12 @@ def _fewest(steps: Sequence[ExposeStep], wanted: Set[str]) -> list[ExposeStep]:
 
 def _apart(one: ExposeStep, other: ExposeStep) -> float:
     """How far two frames' settings lie apart. [stops]"""
-    pairs = [(getattr(step.settings, kind).exact for step in (one, other)) for kind in ("aperture", "time", "iso")]
-    kinds = ("aperture", "time", "iso")
-    return sum(abs(light_of(kind, a) - light_of(kind, b)) for kind, (a, b) in zip(kinds, pairs, strict=True))  # type: ignore[arg-type]
+    return sum(abs(_light(one, kind) - _light(other, kind)) for kind in KINDS)
+
+
+def _light(step: ExposeStep, kind: Kind) -> float:
+    exact = {"aperture": step.settings.aperture, "time": step.settings.time, "iso": step.settings.iso}[kind].exact
+    return light_of(kind, exact)
 
 
 def _takes_s(plan: Plan, step: ExposeStep) -> float:

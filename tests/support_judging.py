@@ -67,6 +67,22 @@ def decoded(picture: np.ndarray[Any, Any], one: Shot) -> Pixels:
         return Pixels(image.convert("RGB"))
 
 
+def _truth(renderer: GardenRenderer, one: Shot) -> dict[str, SubjectTruth]:
+    """The answer book of a frame, opened on a small one: its lengths grow with the frame's width."""
+    by = 5
+    small = replace(one, optics=replace(one.optics, size=(one.optics.size[0] // by, one.optics.size[1] // by)))
+    return {
+        name: replace(
+            told,
+            disc_px=by * told.disc_px,
+            smear_px=by * told.smear_px,
+            rig_smear_px=by * told.rig_smear_px,
+            shift_px=(by * told.shift_px[0], by * told.shift_px[1]),
+        )
+        for name, told in truth(renderer, small).items()
+    }
+
+
 @dataclass
 class Frame:
     """A frame taken in the garden, and its truth. ``planned_stops``: brightness by planned settings."""
@@ -128,7 +144,7 @@ class Visit:
         if rig is not None:
             renderer = self._renderer(replace(self.script, rig=replace(rig, bumps=self.script.rig.bumps)))
         pixels = decoded(renderer.render(one), one)
-        true = truth(renderer, one)
+        true = _truth(renderer, one)
         loss = 2 * math.log2(1 + one.magnification)
         name = f"No. {self.number}"
         taken = Taken(name, pixels, f_number, time_s, focus_planned or focus_m)

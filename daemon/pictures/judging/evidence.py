@@ -16,7 +16,7 @@ import numpy as np
 from daemon.pictures.judging.flow import Flow, flow
 from daemon.pictures.judging.framing import Framing, framing
 from daemon.pictures.judging.pixels import Box, Pixels, open_pixels
-from daemon.pictures.judging.spread import disc, line
+from daemon.pictures.judging.spread import Spread, disc, line
 from daemon.pictures.judging.verdicts import Estimate
 from daemon.pictures.reading import MOST_CLIPPED, Reading, compare, grey_stops, straighten
 
@@ -26,7 +26,8 @@ BRIGHTNESS_UNSURE = 0.015  # of a difference of brightness at best [stops]
 CLIPPED_UNSURE = 0.05  # where only blocks off the middle are free of clipping [stops]
 LEAST_BLOCKS = 0.1  # of all, to go by those
 SAME_APERTURE = 1.05  # f-numbers, within which corners are shaded alike
-DISC_UNSURE, DISC_SHARE = 0.4, 0.06  # [px], [unitless]
+DISC_UNSURE, DISC_SHARE = 0.4, 0.05  # [px], [unitless]
+MISFIT_SHARE = 0.8  # of the size, for each unit that the transfer function misfits
 LEAST_APART = 1.35  # f-numbers that tell a disc by their ratio
 SAME_SCALE = 0.012  # frames focused alike are equally large, within so much a pixel that the framing is unsure
 SAME_DISTANCE = 1e-3
@@ -52,6 +53,11 @@ class Taken:
     def pixels(self) -> Pixels:
         """The decoded frame; raises `PictureUnreadable`."""
         return self.source if isinstance(self.source, Pixels) else _opened(self.source)
+
+
+def _estimate(found: Spread, least_px: float, share: float) -> Estimate:
+    size = found.size_px
+    return Estimate(value=size, unsure=math.hypot(least_px, share * size, MISFIT_SHARE * found.misfit * size))
 
 
 @lru_cache(maxsize=KEPT)
@@ -136,8 +142,7 @@ class Evidence:
                 continue
             # Of frames close in aperture the wider one's disc is told worse.
             apart = 1 / math.sqrt(1 - share**2)
-            unsure = math.hypot(DISC_UNSURE * apart, DISC_SHARE * found_disc.size_px)
-            estimate = Estimate(value=found_disc.size_px, unsure=unsure)
+            estimate = _estimate(found_disc, DISC_UNSURE * apart, DISC_SHARE)
             found.append(estimate if wide is frame else estimate.times(share))
         return min(found, key=lambda one: one.unsure, default=None)
 
@@ -148,7 +153,7 @@ class Evidence:
         seen = None if shift is None else disc(frame.pixels, sharp.pixels, box, shift)
         if seen is None:
             return None
-        return Estimate(value=seen.size_px, unsure=math.hypot(DISC_UNSURE, DISC_SHARE * seen.size_px))
+        return _estimate(seen, DISC_UNSURE, DISC_SHARE)
 
     def shake(self, frame: Taken, sharp: Taken, region: Region) -> Estimate | None:
         """Length of the line that a still thing has become, against a frame that stood still. [px]"""
@@ -157,7 +162,7 @@ class Evidence:
         seen = None if shift is None else line(frame.pixels, sharp.pixels, box, shift)
         if seen is None:
             return None
-        return Estimate(value=seen.size_px, unsure=math.hypot(DISC_UNSURE, LINE_SHARE * seen.size_px))
+        return _estimate(seen, DISC_UNSURE, LINE_SHARE)
 
     def flow(self, region: Region, like: Taken) -> Flow | None:
         """Speed of what moves in a region, from all frames focused as ``like``, at apertures alike enough."""
