@@ -14,17 +14,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 from daemon.pictures.judging.pixels import Pixels
-from daemon.pictures.likeness import LONG_SIDE, phase_shift
+from daemon.pictures.likeness import phase_shift
 
-TILE = 256  # [px]
-LEAST_TILE = 64
+TILES = (64, 80, 96, 128, 144, 160, 192)  # sides that transform fast; the largest that fits is taken [px]
 ACROSS, DOWN = 5, 4
 LEAST_PEAK = 9.0  # how far a tile's peak stands out of its surroundings [standard deviations]
 LEAST_AGREEING = 4
@@ -67,8 +66,8 @@ def framing(frame: Pixels, reference: Pixels) -> Framing:
         sizes = f"this frame is {frame.width} x {frame.height}, its reference {reference.width} x {reference.height}"
         return Framing(None, why_none=sizes)
     width, height = frame.width, frame.height
-    tile = min(TILE, (min(width, height) // 3) // 2 * 2)
-    if tile < LEAST_TILE:
+    tile = max((side for side in TILES if side <= min(width, height) // 3), default=0)
+    if not tile:
         return Framing(None, why_none=f"{width} x {height} pixels are too few")
     first = _first(frame, reference)
     if first is None:
@@ -77,7 +76,7 @@ def framing(frame: Pixels, reference: Pixels) -> Framing:
     for finest, agree_px, unsure_px in PASSES:
         places, ways = [], []
         for left, top in _tiles(width, height, tile):
-            way = _tile_shift(frame.grey, reference.grey, (left, top, tile), first, finest)
+            way = _tile_shift(frame, reference, (left, top, tile), first, finest)
             if way is not None:
                 places.append((left + tile / 2 - width / 2, top + tile / 2 - height / 2))
                 ways.append(way)
@@ -91,13 +90,8 @@ def framing(frame: Pixels, reference: Pixels) -> Framing:
     return found
 
 
-def _small(picture: Pixels) -> NDArray[np.float32]:
-    by = max(1, max(picture.width, picture.height) // LONG_SIDE)
-    return np.asarray(Image.fromarray(picture.grey).reduce(by) if by > 1 else picture.grey, np.float32)
-
-
 def _first(frame: Pixels, reference: Pixels) -> tuple[int, int] | None:
-    shift, _ = phase_shift(_small(frame), _small(reference))
+    shift, _ = phase_shift(frame.small_grey.astype(np.float32), reference.small_grey.astype(np.float32))
     return None if shift is None else (round(shift[0] * frame.width), round(shift[1] * frame.width))
 
 
@@ -110,18 +104,18 @@ def _tiles(width: int, height: int, tile: int) -> list[tuple[int, int]]:
 
 
 def _tile_shift(
-    frame: Grey, reference: Grey, place: tuple[int, int, int], first: tuple[int, int], finest: float
+    frame: Pixels, reference: Pixels, place: tuple[int, int, int], first: tuple[int, int], finest: float
 ) -> tuple[float, float] | None:
     """How far the content of one tile (left, top, side) of the reference has moved; None: cannot be told. [px]"""
     left, top, tile = place
-    height, width = frame.shape
+    width, height = frame.width, frame.height
     right, down = first
     window = _window(tile)
-    before = _spectrum(reference[top : top + tile, left : left + tile], window)
+    before = _spectrum(reference.grey((left, top, left + tile, top + tile)), window)
     for _ in range(2):
         x = min(max(left + right, 0), width - tile)
         y = min(max(top + down, 0), height - tile)
-        cross = _spectrum(frame[y : y + tile, x : x + tile], window) * np.conj(before)
+        cross = _spectrum(frame.grey((x, y, x + tile, y + tile)), window) * np.conj(before)
         cross *= _low_pass(tile, finest) / np.maximum(np.abs(cross), 1e-9)
         surface = np.fft.irfft2(cross, s=(tile, tile))
         peak_y, peak_x = divmod(int(np.argmax(surface)), tile)
@@ -141,10 +135,12 @@ def _spectrum(part: Grey, window: NDArray[np.float32]) -> NDArray[np.complexfloa
     return np.asarray(np.fft.rfft2((values - values.mean()) * window))
 
 
+@lru_cache(maxsize=8)
 def _window(tile: int) -> NDArray[np.float32]:
     return np.outer(np.hanning(tile), np.hanning(tile)).astype(np.float32)
 
 
+@lru_cache(maxsize=16)
 def _low_pass(tile: int, finest: float) -> NDArray[np.float64]:
     fy, fx = np.fft.fftfreq(tile)[:, None], np.fft.rfftfreq(tile)[None, :]
     return np.asarray(np.exp(-(fy**2 + fx**2) / (2 * finest**2)))
@@ -159,7 +155,7 @@ def _summit(cross: NDArray[np.complexfloating], dx: int, dy: int) -> tuple[float
     ky = 2 * np.pi * np.fft.fftfreq(tile)[rows][:, None]
     kx = 2 * np.pi * np.arange(low // 2)[None, :] / tile
     x, y = float(dx), float(dy)
-    for _ in range(5):
+    for _ in range(3):
         turned = part * np.exp(1j * (kx * x + ky * y))
         slope = -np.array([(turned.imag * kx).sum(), (turned.imag * ky).sum()])
         bend_xx, bend_yy = -(turned.real * kx**2).sum(), -(turned.real * ky**2).sum()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,8 @@ from daemon.pictures.reading import FrameMeasure, measure_picture, srgb_to_linea
 Plane = NDArray[np.float32]
 Box = tuple[int, int, int, int]  # left, top, right, bottom [px]
 
+ENOUGH = 3_000_000  # pixels that tell the brightness of all blocks
+SMALL = 700  # long side of the picture that a first look is taken at [px]
 JPEG_ENDINGS = {".jpg", ".jpeg"}
 _LINEAR = srgb_to_linear(np.arange(256) / 255)
 _SHARES = tuple((share * _LINEAR).astype(np.float32) for share in (0.2126, 0.7152, 0.0722))
@@ -51,14 +53,28 @@ class Pixels:
         return int(self.picture.height)
 
     @cached_property
-    def measure(self) -> FrameMeasure:
-        """Block brightness and clipping."""
-        return measure_picture(self.picture)
+    def sampled(self) -> Image.Image:
+        """The picture, or of a large one every second or third pixel either way, unchanged."""
+        step = max(1, round((self.width * self.height / ENOUGH) ** 0.5))
+        if step == 1:
+            return self.picture
+        return self.picture.resize((self.width // step, self.height // step), Image.Resampling.NEAREST)
 
     @cached_property
-    def grey(self) -> NDArray[np.uint8]:
-        """Encoded grey, height x width, 0..255."""
-        return np.asarray(self.picture.convert("L"))
+    def measure(self) -> FrameMeasure:
+        """Block brightness and clipping, of the sampled pixels."""
+        return replace(measure_picture(self.sampled), width=self.width, height=self.height)
+
+    @cached_property
+    def small_grey(self) -> NDArray[np.uint8]:
+        """The whole picture in grey, small, 0..255."""
+        grey = self.sampled.convert("L")
+        by = max(1, round(max(grey.size) / SMALL))
+        return np.asarray(grey.reduce(by) if by > 1 else grey)
+
+    def grey(self, box: Box) -> NDArray[np.uint8]:
+        """Encoded grey within a box, height x width, 0..255."""
+        return np.asarray(self.picture.crop(box).convert("L"))
 
     def linear(self, box: Box) -> Plane:
         """Linear luminance within a box, height x width. [0..1]"""
@@ -87,7 +103,7 @@ def open_pixels(path: Path) -> Pixels:
         return Pixels(_developed(path))
     with opened_jpeg(path) as jpeg:
         jpeg.load()
-        return Pixels(jpeg.copy() if jpeg.mode in ("L", "RGB") else jpeg.convert("RGB"))
+        return Pixels(jpeg if jpeg.mode in ("L", "RGB") else jpeg.convert("RGB"))
 
 
 def _head(path: Path) -> bytes:
@@ -110,7 +126,12 @@ def _developed(path: Path) -> Image.Image:
         if width * height > MAX_PIXELS:
             raise PictureUnreadable(path, f"{width} x {height} pixels", "It was not decoded, lest it fill the memory")
         developed = raw.postprocess(
-            gamma=(2.4, 12.92), no_auto_bright=True, output_bps=8, use_camera_wb=True, user_flip=0
+            gamma=(2.4, 12.92),
+            no_auto_bright=True,
+            adjust_maximum_thr=0.0,  # else white would be what the brightest pixel of each frame happens to be
+            output_bps=8,
+            use_camera_wb=True,
+            user_flip=0,
         )
     return Image.fromarray(developed)
 

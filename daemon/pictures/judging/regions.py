@@ -27,7 +27,7 @@ Blocks = NDArray[np.float64]
 
 def _small(frame: Pixels) -> NDArray[np.float64]:
     height = round(WIDTH * frame.height / frame.width)
-    grey = Image.fromarray(frame.grey).resize((WIDTH, height), Image.Resampling.BOX)
+    grey = Image.fromarray(frame.small_grey).resize((WIDTH, height), Image.Resampling.BOX)
     return np.asarray(grey, np.float64) + 4.0
 
 
