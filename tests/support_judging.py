@@ -194,7 +194,7 @@ def water(visit: Visit) -> list[Found]:
     """A ladder of times before the falling water: frozen, silky, light held, even, and the mistake of motion."""
     rng = visit.rng
     shortest, ratio = float(np.exp(rng.uniform(math.log(1 / 4000), math.log(1 / 1000)))), float(rng.uniform(4, 8))
-    off = float(rng.uniform(0.4, 1.2) * rng.choice([-1, 1])) if rng.random() < 0.55 else 0.0
+    off = float(rng.uniform(0.4, 1.2) * rng.choice([-1, 1])) if rng.random() < 0.65 else 0.0
     wrong = int(rng.integers(1, 4))
     frames = [visit.take(8.0, shortest * ratio**rung, 3.0, off=off if rung >= wrong else 0.0) for rung in range(4)]
     evidence, found = visit.evidence, []
@@ -248,8 +248,11 @@ def apertures(visit: Visit) -> list[Found]:
     rng, far = visit.rng, visit.script.distances
     planned = far.heron_m if rng.random() < 0.6 else float(rng.uniform(far.heron_m, 1.6 * far.heron_m))
     slip = 1 + float(rng.uniform(0.12, 0.35) * rng.choice([-1, 1])) if rng.random() < 0.25 else 1.0
+    off = float(rng.uniform(0.4, 1.2) * rng.choice([-1, 1])) if rng.random() < 0.75 else 0.0
     frames = [
-        visit.take(number, number**2 / 2**PLANNED_EV * 2, planned * slip, focus_planned=planned)
+        visit.take(
+            number, number**2 / 2**PLANNED_EV * 2, planned * slip, focus_planned=planned, off=off * (number == 5.6)
+        )
         for number in (2.8, 5.6, 11.0, 20.0)
     ]
     evidence, found = visit.evidence, []
