@@ -105,7 +105,7 @@ class Visit:
         rng = self.rng
         self.slope = float(rng.choice([1.0, 1.3]))
         self.garden = int(rng.integers(self.seeds))
-        bumps = (Bump(float(rng.uniform(2, 12)), *rng.uniform(-3, 3, 2)),) if rng.random() < 0.5 else ()
+        bumps = (Bump(float(rng.uniform(2, 12)), *rng.uniform(-3, 3, 2)),) if rng.random() < 0.6 else ()
         self.script = SceneScript(
             seed=self.garden,
             distances=Distances(
