@@ -53,6 +53,7 @@ soak: $(LOCKED_TEST)
 	$(BIN)/python -m tests.soak_long
 	$(BIN)/python -m tests.soak_api
 	$(BIN)/python -m tests.soak_light_watch
+	$(BIN)/python -m tests.soak_judge
 	$(BIN)/python -m tests.fuzz_briefs --count 100000
 
 clean:

@@ -31,6 +31,7 @@ _COMMANDS = {
     "shoot": ("daemon.commands.shooting", "shoot"),
     "resume": ("daemon.commands.shooting", "resume"),
     "runs": ("daemon.commands.records", "runs"),
+    "judge": ("daemon.commands.judge", "judge"),
     "sheet": ("daemon.commands.records", "sheet"),
     "lesson": ("daemon.commands.lesson", "lesson"),
     "film": ("daemon.commands.film", "film"),

@@ -194,6 +194,11 @@ def scene_of(plan: Plan) -> Scene:
     return _brief_of(plan).scene
 
 
+def brief_of(plan: Plan) -> Brief:
+    """The brief that a plan was made from; raises as `kit_of` does."""
+    return _brief_of(plan)
+
+
 def plan_scales(plan: Plan) -> dict[Kind, Scale]:
     """The scales that a plan was made with, exact again.
 

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict
 
 Sky = Literal["clear", "hazy", "cloudy bright", "overcast"]
 Origin = Literal["brief", "forecast", "guess"]
+Region = tuple[float, float, float, float]
 
 
 class Light(BaseModel):
@@ -33,7 +34,8 @@ class Subject(BaseModel):
     """Something in the picture. Its ``depth_m`` reaches half to the front and half to the back of ``distance_m``.
 
     ``direction_deg``: between its path and the view; 90 is straight across, 0 towards the camera or away. ``height_m``:
-    None, not told. ``foliage``: the wind moves it. [m], [m/s], [degrees]
+    None, not told. ``foliage``: the wind moves it. ``region``: where it is in the picture, left, top, width and height
+    as shares of the frame; None, not told. [m], [m/s], [degrees]
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -45,6 +47,7 @@ class Subject(BaseModel):
     direction_deg: float = 90.0
     height_m: float | None = None
     foliage: bool = False
+    region: Region | None = None
 
     @property
     def across_m_s(self) -> float:

@@ -12,12 +12,13 @@ from plans.kit import Known
 from plans.light_forms import LightForm as LightForm
 from plans.light_forms import known_of
 from plans.phrases import ClockTime, YesNo, minutes
-from plans.scene import Near, Scene, Site, Subject
+from plans.scene import Near, Region, Scene, Site, Subject
 from plans.scene_words import Facing, Intent, Mains, MovingDirection
-from plans.units import Bounds, Form, Quantity, Text, Word, refusal, refusals
+from plans.units import Bounds, Form, Number, Quantity, Text, Word, refusal, refusals
 
 SUBJECT_NAME = r"[A-Za-z0-9_-]+( [A-Za-z0-9_-]+)*"
 _HALF_A_DAY = 12 * 60  # [min]
+_REGION = "left, top, width and height as shares of the frame, such as [0.55, 0.2, 0.1, 0.4]"
 _NEAR = f"a word or a list of words out of {', '.join(get_args(Near))}"
 
 
@@ -30,6 +31,17 @@ class SubjectForm(Form):
         float | None, Quantity("a height", "length", "m", Bounds(0, 10**4, above=True), "1.6 m", "above 0 m to 10 km")
     ] = None
     foliage: Annotated[bool, YesNo()] = False
+    region: list[Annotated[Fraction, Number("a share of the frame", Bounds(0, 1), "0.25")]] | None = Field(
+        None, min_length=4, max_length=4, description=_REGION
+    )
+
+    @field_validator("region")
+    @classmethod
+    def _in_the_frame(cls, region: list[Fraction]) -> list[Fraction]:
+        left, top, width, height = region
+        if not (width > 0 and height > 0 and left + width <= 1 and top + height <= 1):
+            raise refusal("a rectangle within the frame", f"Write {_REGION}")
+        return region
 
     @field_validator("distance")
     @classmethod
@@ -69,7 +81,13 @@ class SubjectForm(Form):
             direction_deg=self.direction,
             height_m=self.height,
             foliage=self.foliage,
+            region=None if self.region is None else _four(self.region),
         )
+
+
+def _four(region: list[Fraction]) -> Region:
+    left, top, width, height = (float(share) for share in region)
+    return left, top, width, height
 
 
 class SiteForm(Form):

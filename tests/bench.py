@@ -4,7 +4,7 @@
 - ``twelve_goals``: a brief of twelve goals on a full body, beside a naive search (`tests.bench_compile`).
 - ``run``: wall time of whole runs over the physical floor (exposures, readout and transfer of every frame taken,
   the metering frame included), on the instant and on the typical simulated camera.
-- ``link``, ``renderer``, ``service``, ``film``: the modules of those names.
+- ``link``, ``renderer``, ``service``, ``film``, ``judge``, ``lesson``: the modules of those names.
 - ``plain``: the same frames by `tests.plain_loop` on the same kind of camera, with and without fsync.
 """
 
@@ -24,6 +24,8 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 
 import bench_film
+import bench_judge
+import bench_lesson
 import bench_link
 import bench_render
 import bench_service
@@ -151,6 +153,8 @@ def main() -> dict[str, Any]:
     figures["renderer"] = bench_render.figures()
     figures["service"] = bench_service.figures()
     figures["film"] = bench_film.figures()
+    figures["judge"] = bench_judge.bench_judge()
+    figures["lesson"] = bench_lesson.measure()
     return figures
 
 

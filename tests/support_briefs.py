@@ -431,6 +431,7 @@ GRAMMAR: dict[type[Form], Table] = {
         "direction": ELSEWHERE,
         "height": (0.4, measure(1.6, 0.4, low=1e-3, high=10**4, unit="m")),
         "foliage": (0.1, one_of("yes", "no")),
+        "region": (0.1, lambda d: [f"{d.uniform(0.1, 0.45):.2f}" for _ in range(4)]),
         "speed": (0.5, measure(0.0, 0.5, 1.5, 3.0, low=1e-6, high=400, unit="m/s")),
     },
     SceneForm: {

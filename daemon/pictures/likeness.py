@@ -94,7 +94,7 @@ def likeness(frame: Grey, reference: Grey, enlarged: float = 1.0) -> Likeness:
         return Likeness(None, 0.0)
     if abs(enlarged - 1) > 1e-4:
         reference = _enlarge(reference, enlarged)
-    shift, peak = _shift(frame, reference)
+    shift, peak = phase_shift(frame, reference)
     before, after = _sharpness(reference), _sharpness(frame)
     change = np.log2(np.maximum(after, _FLAT) / np.maximum(before, _FLAT)) / 2
     return Likeness(shift, peak, _fields(change, before))
@@ -109,7 +109,8 @@ def _enlarge(picture: Grey, by: float) -> Grey:
     return np.asarray(image, np.float32)
 
 
-def _shift(frame: Grey, reference: Grey) -> tuple[tuple[float, float] | None, float]:
+def phase_shift(frame: Grey, reference: Grey) -> tuple[tuple[float, float] | None, float]:
+    """Shift of two grey pictures of one size as a share of their width, and how plainly its peak stands out."""
     height, width = frame.shape
     window = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
     spectra = [np.fft.rfft2((np.log1p(one) - np.log1p(one).mean()) * window) for one in (frame, reference)]

@@ -32,6 +32,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 from pydantic import BaseModel, ConfigDict
 
 from daemon.pictures.opening import opened_jpeg
@@ -160,20 +161,22 @@ def measure_frame(path: Path) -> FrameMeasure:
     """
     with opened_jpeg(path) as jpeg:
         jpeg.load()
-        picture = jpeg if jpeg.mode in ("L", "RGB") else jpeg.convert("RGB")
-        width, height = picture.size
-        columns, rows = (
-            (LONG_SIDE_BLOCKS, SHORT_SIDE_BLOCKS) if width >= height else (SHORT_SIDE_BLOCKS, LONG_SIDE_BLOCKS)
-        )
-        columns, rows = min(columns, width), min(rows, height)
-        lefts = [column * width // columns for column in range(columns + 1)]
-        tops = [row * height // rows for row in range(rows + 1)]
-        counts = np.empty((rows, columns, 3, 256))
-        for row in range(rows):
-            for column in range(columns):
-                block = picture.crop((lefts[column], tops[row], lefts[column + 1], tops[row + 1]))
-                # A grey picture has one histogram, which then stands for all three channels.
-                counts[row, column] = np.array(block.histogram()).reshape(-1, 256)
+        return measure_picture(jpeg if jpeg.mode in ("L", "RGB") else jpeg.convert("RGB"))
+
+
+def measure_picture(picture: Image.Image) -> FrameMeasure:
+    """Measure the blocks of a decoded picture, grey or RGB."""
+    width, height = picture.size
+    columns, rows = (LONG_SIDE_BLOCKS, SHORT_SIDE_BLOCKS) if width >= height else (SHORT_SIDE_BLOCKS, LONG_SIDE_BLOCKS)
+    columns, rows = min(columns, width), min(rows, height)
+    lefts = [column * width // columns for column in range(columns + 1)]
+    tops = [row * height // rows for row in range(rows + 1)]
+    counts = np.empty((rows, columns, 3, 256))
+    for row in range(rows):
+        for column in range(columns):
+            block = picture.crop((lefts[column], tops[row], lefts[column + 1], tops[row + 1]))
+            # A grey picture has one histogram, which then stands for all three channels.
+            counts[row, column] = np.array(block.histogram()).reshape(-1, 256)
     pixels = counts[:, :, 0].sum(axis=-1)
     linear = counts @ _LINEAR_OF_CODE / pixels[..., None]
     high, low = counts[..., CLIPPED_HIGH:].sum(axis=-1), counts[..., : CLIPPED_LOW + 1].sum(axis=-1)

@@ -1,0 +1,187 @@
+"""Evidence: what the frames of one framing say together, each figure with how far it may be off.
+
+Frames are decoded by whoever holds them; each comparison is made once and kept. Nothing here knows of goals.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from daemon.pictures.judging.flow import Flow, flow
+from daemon.pictures.judging.framing import Framing, framing
+from daemon.pictures.judging.pixels import Box, Pixels, open_pixels
+from daemon.pictures.judging.spread import Spread, disc, line
+from daemon.pictures.judging.verdicts import Estimate
+from daemon.pictures.reading import MOST_CLIPPED, Reading, compare, grey_stops, straighten
+
+Region = tuple[float, float, float, float]  # left, top, width, height, as shares of the frame
+
+BRIGHTNESS_UNSURE = 0.015  # of a difference of brightness at best [stops]
+CLIPPED_UNSURE = 0.05  # where only blocks off the middle are free of clipping [stops]
+LEAST_BLOCKS = 0.1  # of all, to go by those
+SAME_APERTURE = 1.05  # f-numbers, within which corners are shaded alike
+DISC_UNSURE, DISC_SHARE = 0.4, 0.05  # [px], [unitless]
+MISFIT_SHARE = 0.8  # of the size, for each unit that the transfer function misfits
+LEAST_APART = 1.35  # f-numbers that tell a disc by their ratio
+SAME_SCALE = 0.012  # frames focused alike are equally large, within so much a pixel that the framing is unsure
+SAME_DISTANCE = 1e-3
+APERTURES_ALIKE = 4.0  # f-numbers at which what is in focus is alike enough to follow water through
+LINE_SHARE = 0.12
+KEPT = 4  # decoded frames, about 100 MB each at 24 megapixels
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """A frame with its settings: f-number and time [s] from the Exif, focus as planned [m].
+
+    ``source``: its pixels, or the file they are in, which is decoded when they are wanted; few are kept at a time.
+    """
+
+    name: str
+    source: Pixels | Path
+    f_number: float
+    time_s: float
+    focus_m: float
+
+    @property
+    def pixels(self) -> Pixels:
+        """The decoded frame; raises `PictureUnreadable`."""
+        return self.source if isinstance(self.source, Pixels) else _opened(self.source)
+
+
+def _estimate(found: Spread, least_px: float, share: float) -> Estimate:
+    size = found.size_px
+    return Estimate(value=size, unsure=math.hypot(least_px, share * size, MISFIT_SHARE * found.misfit * size))
+
+
+@lru_cache(maxsize=KEPT)
+def _opened(path: Path) -> Pixels:
+    return open_pixels(path)
+
+
+@dataclass(eq=False)
+class Evidence:
+    """Frames of one framing. ``tone``: the body's tone curve, as `daemon.pictures.reading.straighten` takes it."""
+
+    frames: Sequence[Taken]
+    tone: Sequence[float] = ()
+    _framings: dict[tuple[str, str], Framing] = field(default_factory=dict)
+    _flows: dict[tuple[Region, float, float], Flow | None] = field(default_factory=dict)
+
+    def brightness(self, frame: Taken, reference: Taken) -> tuple[Estimate | None, Reading]:
+        """How much brighter a frame is than another [stops], and the reading; None where they cannot be compared."""
+        reading = compare(frame.pixels.measure, reference.pixels.measure, self.tone)
+        if reading.against_reference_stops is None or reading.spread_stops is None:
+            return self._off_the_middle(frame, reference), reading
+        # 1.25 and 1.48: from the median distance to a deviation, and from it to a median's (normal distribution).
+        unsure = 1.25 * 1.48 * reading.spread_stops / math.sqrt(max(reading.blocks_used, 1))
+        value = reading.against_reference_stops
+        return Estimate(value=value, unsure=math.hypot(unsure, BRIGHTNESS_UNSURE)), reading
+
+    def _off_the_middle(self, frame: Taken, reference: Taken) -> Estimate | None:
+        """Brightness by all blocks free of clipping, where the middle has too few. [stops]"""
+        one, other = frame.pixels.measure, reference.pixels.measure
+        ratio = max(frame.f_number / reference.f_number, reference.f_number / frame.f_number)
+        if one.luminance.shape != other.luminance.shape or ratio > SAME_APERTURE:
+            return None
+        use = (one.clipped <= MOST_CLIPPED) & (other.clipped <= MOST_CLIPPED)
+        if use.mean() < LEAST_BLOCKS:
+            return None
+        levels = [straighten(grey_stops(measure.luminance[use]), self.tone) for measure in (one, other)]
+        return Estimate(value=float(np.median(levels[0] - levels[1])), unsure=CLIPPED_UNSURE)
+
+    def framing(self, frame: Taken, reference: Taken) -> Framing:
+        """Where a frame's content lies against another's."""
+        key = frame.name, reference.name
+        if key not in self._framings:
+            self._framings[key] = framing(frame.pixels, reference.pixels)
+        return self._framings[key]
+
+    def moved(self, frame: Taken, reference: Taken) -> Estimate | None:
+        """How far the middle's content has moved. [px]"""
+        seen = self.framing(frame, reference)
+        if seen.moved_px is None:
+            return None
+        return Estimate(value=seen.moved_px, unsure=seen.unsure_px)
+
+    def _local(self, frame: Taken, reference: Taken, box: Box) -> tuple[float, float] | None:
+        """Where the content of the reference's box lies in the frame. [px]"""
+        seen = self.framing(frame, reference)
+        if seen.shift_px is None:
+            return None
+        x = (box[0] + box[2]) / 2 - frame.pixels.width / 2
+        y = (box[1] + box[3]) / 2 - frame.pixels.height / 2
+        grown, turn = seen.scale - 1, seen.turn_mrad / 1000
+        return seen.shift_px[0] + grown * x - turn * y, seen.shift_px[1] + grown * y + turn * x
+
+    def disc(self, frame: Taken, region: Region) -> Estimate | None:
+        """Diameter of the disc of a point in a region, told from a frame of the same focus at another aperture. [px]
+
+        None where the run holds no such frame, or the region no texture.
+        """
+        found: list[Estimate] = []
+        for other in self.frames:
+            ratio = other.f_number / frame.f_number
+            alike = abs(other.focus_m / frame.focus_m - 1) < SAME_DISTANCE
+            if other is frame or not alike or max(ratio, 1 / ratio) < LEAST_APART:
+                continue
+            wide, narrow = (frame, other) if ratio > 1 else (other, frame)
+            box = narrow.pixels.box(region)
+            shift, seen = self._local(wide, narrow, box), self.framing(wide, narrow)
+            if shift is None or abs(seen.scale - 1) > SAME_SCALE * seen.unsure_px:
+                continue
+            share = wide.f_number / narrow.f_number
+            found_disc = disc(wide.pixels, narrow.pixels, box, shift, share)
+            if found_disc is None:
+                continue
+            # Of frames close in aperture the wider one's disc is told worse.
+            apart = 1 / math.sqrt(1 - share**2)
+            estimate = _estimate(found_disc, DISC_UNSURE * apart, DISC_SHARE)
+            found.append(estimate if wide is frame else estimate.times(share))
+        return min(found, key=lambda one: one.unsure, default=None)
+
+    def disc_against(self, frame: Taken, sharp: Taken, region: Region) -> Estimate | None:
+        """The same against a frame that is known to be sharp there. [px]"""
+        box = sharp.pixels.box(region)
+        shift = self._local(frame, sharp, box)
+        seen = None if shift is None else disc(frame.pixels, sharp.pixels, box, shift)
+        if seen is None:
+            return None
+        return _estimate(seen, DISC_UNSURE, DISC_SHARE)
+
+    def shake(self, frame: Taken, sharp: Taken, region: Region) -> Estimate | None:
+        """Length of the line that a still thing has become, against a frame that stood still. [px]"""
+        box = sharp.pixels.box(region)
+        shift = self._local(frame, sharp, box)
+        seen = None if shift is None else line(frame.pixels, sharp.pixels, box, shift)
+        if seen is None:
+            return None
+        return _estimate(seen, DISC_UNSURE, LINE_SHARE)
+
+    def flow(self, region: Region, like: Taken) -> Flow | None:
+        """Speed of what moves in a region, from all frames focused as ``like``, at apertures alike enough."""
+        key = region, like.focus_m, like.f_number
+        if key not in self._flows:
+            series = [
+                (one.pixels, one.time_s, one.pixels.box(region))
+                for one in self.frames
+                if abs(one.focus_m / like.focus_m - 1) < SAME_DISTANCE
+                and max(one.f_number / like.f_number, like.f_number / one.f_number) < APERTURES_ALIKE
+                and one.pixels.picture.size == like.pixels.picture.size
+            ]
+            self._flows[key] = flow(series)
+        return self._flows[key]
+
+    def smear(self, frame: Taken, region: Region) -> Estimate | None:
+        """Smear of what moves in a region, in one frame. [px]"""
+        found = self.flow(region, frame)
+        if found is None:
+            return None
+        smear = found.smear_px(frame.time_s)
+        return Estimate(value=smear, unsure=smear * found.unsure)
