@@ -78,6 +78,11 @@ def _said(
     )
 
 
+def _px(value: float) -> str:
+    """Pixels in three figures, and never as a power of ten."""
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
+
+
 _NEAR = "too near the limit to tell"
 
 
@@ -90,7 +95,8 @@ def equivalent(about: str, off: Estimate, within: float = SAME_STOPS) -> Verdict
     """Whether a frame is as bright against its reference as its settings say. ``off`` [stops]"""
     side = "brighter" if off.value > 0 else "darker"
     size = Estimate(value=abs(off.value), unsure=off.unsure)
-    words = f"{size.value:.2f} stop {side} than its settings give against the reference; {within:.2g} may be"
+    much = f"{size.value:.2f} stop {side} than" if size.value >= 0.005 else "as bright as"
+    words = f"{much} its settings give against the reference; up to {within:.2g} stop counts as equal"
     again = f"{about}: look for a filter, a cloud or a dial that was moved, and shoot it again beside its reference"
     answer = _all([size.within(within)])
     return _said("equivalent", about, answer, words, {"off_stops": off.value, "within_stops": within}, again, _NEAR)
@@ -100,7 +106,9 @@ def light_held(about: str, offs: Sequence[Estimate], within: float = SAME_STOPS)
     """Whether the light stayed over a group: how far its frames' brightness lies apart, settings taken out. [stops]"""
     values = [one.value for one in offs]
     apart = Estimate(value=max(values) - min(values), unsure=math.sqrt(2) * max(one.unsure for one in offs))
-    words = f"the light changed by {apart.value:.2f} stop over {len(values)} frames; {within:.2g} may be"
+    words = (
+        f"the light changed by {apart.value:.2f} stop over {len(values)} frames; up to {within:.2g} counts as steady"
+    )
     again = f"{about}: shoot the group again in one go, in steadier light"
     figures = {"apart_stops": apart.value, "within_stops": within}
     return _said("light held", about, _all([apart.within(within)]), words, figures, again, _NEAR)
@@ -111,7 +119,7 @@ def framing_held(
 ) -> Verdict:
     """Whether the content lies where it lay in the reference. ``moved`` [px]; growing about the middle is no move."""
     words = f"moved by {moved.value:.1f} px, {100 * moved.value / width_px:.2f} % of the width"
-    words += f"; {100 * most_share:.2g} % may be"
+    words += f"; up to {100 * most_share:.2g} % counts as held"
     if abs(scale - 1) > 5e-4:
         words += f". It is {100 * abs(scale - 1):.2f} % {'larger' if scale > 1 else 'smaller'}: the lens breathes"
     again = f"{about}: check the tripod, frame anew and shoot the group again"
@@ -122,7 +130,7 @@ def framing_held(
 
 def frozen(about: str, subject: str, smear: Estimate, most_px: float) -> Verdict:
     """Whether what moves smears no farther than it may. [px]"""
-    words = f"{subject} smears {smear.value:.3g} px; {most_px:.3g} px may be"
+    words = f"{subject} smears {_px(smear.value)} px; up to {_px(most_px)} px looks still"
     again = f"{about}: shoot it again {_shorter(smear.value, most_px)}"
     figures = {"smear_px": smear.value, "most_px": most_px}
     return _said("frozen", about, _all([smear.within(most_px)]), words, figures, again, _NEAR)
@@ -138,8 +146,8 @@ def silky(about: str, subject: str, grade: str, smear: Estimate, window_px: tupl
     short = smear.within(low)
     enough = None if short is None else not short
     parts = [enough, True if math.isinf(high) else smear.within(high)]
-    span = f"at least {low:.3g} px" if math.isinf(high) else f"{low:.3g} to {high:.3g} px"
-    words = f"{subject} smears {smear.value:.3g} px; {grade} wants {span}"
+    span = f"at least {_px(low)} px" if math.isinf(high) else f"{_px(low)} to {_px(high)} px"
+    words = f"{subject} smears {_px(smear.value)} px; {grade} wants {span}"
     if smear.value < low:
         again = f"{about}: shoot it again at a time {max(1.3, 1.15 * low / smear.value):.2g} times longer"
     else:
@@ -154,8 +162,8 @@ def isolated(
     soft = background.within(least_px)
     parts = [own.within(sharp_px), None if soft is None else not soft]
     words = (
-        f"a point of {subject} is {own.value:.2g} px wide and {sharp_px:.2g} may be; a point of the background is "
-        f"{background.value:.3g} px and at least {least_px:.3g} is wanted"
+        f"a point of {subject} is {own.value:.2g} px wide and up to {sharp_px:.2g} looks sharp; a point of the background is "
+        f"{_px(background.value)} px and at least {_px(least_px)} is wanted"
     )
     if parts[0] is not True:
         again = f"{about}: focus on {subject} anew, enlarged, and shoot it again"
@@ -169,7 +177,7 @@ def deep(about: str, discs: dict[str, Estimate], sharp_px: float) -> Verdict:
     """Whether all that is to be sharp is: the disc of a point of each subject. [px]"""
     parts = [one.within(sharp_px) for one in discs.values()]
     each = ", ".join(f"{name} {one.value:.2g} px" for name, one in discs.items())
-    words = f"a point is {each} wide; {sharp_px:.2g} may be"
+    words = f"a point is {each} wide; up to {sharp_px:.2g} looks sharp"
     worst = max(discs, key=lambda name: discs[name].value)
     again = f"{about}: stop down or focus nearer to {worst}, and shoot it again"
     figures = {f"{name}_px": one.value for name, one in discs.items()} | {"sharp_px": sharp_px}
@@ -189,7 +197,7 @@ def bracket_complete(
     words = f"{len(offs)} frames"
     if known:
         worst = max(known, key=lambda name: abs(known[name].value))
-        words += f", the farthest off is {worst} by {known[worst].value:+.2f} stop; {within:.2g} may be"
+        words += f", the farthest off is {worst} by {known[worst].value:+.2f} stop; up to {within:.2g} counts as right"
     again = f"{about}: shoot the bracket again in one go"
     figures = {f"{name}_off_stops": one.value for name, one in known.items()}
     near = _NEAR if len(known) == len(offs) else "some are clipped too far to be measured"
