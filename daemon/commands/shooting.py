@@ -109,7 +109,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
     """Shoot BRIEF or PLAN: hands where needed, one metering frame, every picture, a record of all."""
     from daemon import assembly
     from daemon.client import running_service
-    from daemon.runner import refuse_timelapses
+    from daemon.runner import refuse_past
 
     if (service := running_service(options["store_dir"])) is not None:
         from daemon.commands import handover
@@ -121,7 +121,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
     # Read once before the camera is touched, so that a mistake in the file is told first.
     plan = _composed(plan_from(path, stand_in_scales()), composed)
     demand_reachable(plan, reachable)
-    refuse_timelapses(plan)
+    refuse_past(plan)
     operator = assembly.choose_operator(options["operator_name"], port)
     assembly.refuse_without_hands(plan, operator, composed)
     lecturer = assembly.choose_lecturer(operator, bool(options["cue"]))
