@@ -148,10 +148,10 @@ class Timelapse:
             while self._coming < self.step.frames:
                 self._coming = self._next(self._coming)
             self._bring_rest()
+            self._note_readings(wait=True)
         finally:
             context.lapse = None
             self._readings.close()
-        self._note_readings(wait=True)
         self._end()
 
     def _begin(self) -> None:
@@ -391,7 +391,7 @@ class Timelapse:
             done = self._now()
         self._lead = max(LEAD_S, 0.7 * self._lead, 1.5 * (ready - begun))
         late_s, latency_s = asked - due, done - asked - exposure_s
-        why = "" if late_s <= ON_TIME_S else self._held or f"its settings took {ready - begun:.2f} s"
+        why = "" if late_s <= ON_TIME_S else self._held or _why_late(due, begun, ready)
         self._since_news += 1
         put_off = not self._fits(frame, files)
         self._logbook.lapse_exposed(attempt.id, late_s, latency_s, files, why, put_off)
@@ -565,3 +565,10 @@ class Timelapse:
                 )
                 self._context.tell("note", text, step=self.step.id, frame=frame)
         self._tight = 0
+
+
+def _why_late(due: float, begun: float, ready: float) -> str:
+    """Why a frame that was prepared in time, or should have been, was asked for late. [s]"""
+    if ready > due:
+        return f"its settings and its intent took {ready - begun:.2f} s"
+    return "this computer was busy with something else at the tick"

@@ -27,12 +27,8 @@ def lapse_plan(frames: int, interval_s: float, gap_s: float | None = None, light
     (lapse,) = (step for step in plan.steps if isinstance(step, TimelapseStep))
     (part,) = lapse.parts
     longest = min(interval_s - gap_s, longest_exposure_s(lapse))
-    part = part.model_copy(
-        update={"interval_s": interval_s, "longest_s": longest, "rungs": ladder(lapse, longest)}
-    )
-    short = lapse.model_copy(
-        update={"parts": (part,), "sure_s": gap_s, "duration_s": interval_s * (frames - 1)}
-    )
+    part = part.model_copy(update={"interval_s": interval_s, "longest_s": longest, "rungs": ladder(lapse, longest)})
+    short = lapse.model_copy(update={"parts": (part,), "sure_s": gap_s, "duration_s": interval_s * (frames - 1)})
     return plan.model_copy(update={"steps": tuple(short if step is lapse else step for step in plan.steps)})
 
 
