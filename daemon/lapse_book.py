@@ -8,7 +8,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from daemon import clock, tables
+from daemon import schedule_clock, tables
 from daemon.camera.verbs import CardFile
 from daemon.entries import attempt_in_run
 from daemon.errors import StoreError
@@ -54,7 +54,7 @@ class Lapses(Extras):
             begun = {
                 "step_row": step_row,
                 "number": (highest or 0) + 1,
-                "intent_at": clock.utc_now(),
+                "intent_at": schedule_clock.utc_now(),
                 "state": "intended",
                 "exposure_s": float(exposure_s),
             }
@@ -86,6 +86,22 @@ class Lapses(Extras):
             )
             if put_off:
                 self._end_attempt(connection, attempt_id, "kept", "on the card; brought home when there is time")
+
+    def lapse_let_go(self, attempt_id: int, why: str) -> None:
+        """Note that a frame was begun and its shutter was not asked for. ``why`` is not empty."""
+        with self._writing("lapse_let_go") as connection:
+            self._end_attempt(connection, attempt_id, "abandoned", why)
+            connection.execute(
+                tables.lapse_frames.update().where(tables.lapse_frames.c.attempt_id == attempt_id).values(why=why)
+            )
+
+    def lapse_failed(self, attempts: Iterable[int], why: str) -> None:
+        """Note why nothing came of frames that were begun, where that is not noted yet. ``why`` is not empty."""
+        kept = tables.lapse_frames.c
+        with self._writing("lapse_failed") as connection:
+            connection.execute(
+                tables.lapse_frames.update().where(kept.attempt_id.in_(list(attempts)), kept.why == "").values(why=why)
+            )
 
     def lapse_missed(self, step_row: int, due: Iterable[tuple[int, float]], start: datetime, why: str) -> None:
         """Note frames that were not taken: numbers and when they were due after the start [s]. ``why`` is not empty."""

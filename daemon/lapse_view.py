@@ -43,6 +43,7 @@ def lapse_view(store: Store, run_id: int) -> dict[str, Any]:
     started = [one.data for one in logbook.events(run_id) if one.kind == "lapse-started"]
     start = next((one["start"] for one in reversed(started) if one.get("step") == step.id), None)
     now_s = _now(frames)
+    put_off = len(logbook.lapse_put_off(run_id))
     told = [_frame(one, home, readings) for one in frames[-LATEST:]]
     newest = next((one for one in reversed(frames) if one.thought is not None), None)
     return {
@@ -53,10 +54,10 @@ def lapse_view(store: Store, run_id: int) -> dict[str, Any]:
         "start": start,
         "frames": step.frames,
         "due": len(frames),
-        "taken": sum(one.attempt_id in home for one in frames if one.attempt_id is not None),
-        "late": sum(bool(one.why) and one.attempt_id is not None for one in frames),
-        "missed": sum(one.attempt_id is None for one in frames),
-        "on_card": len(logbook.lapse_put_off(run_id)),
+        "taken": sum(one.attempt_id in home for one in frames),
+        "late": sum(bool(one.why) and one.attempt_id in home for one in frames),
+        "missed": len(frames) - sum(one.attempt_id in home for one in frames) - put_off,
+        "on_card": put_off,
         "worst_late_s": max((one.late_s for one in frames if one.late_s is not None), default=None),
         "interval_s": step.parts[part_of(step, max(len(frames) - 1, 0))].interval_s,
         "look": step.look.model_dump(mode="json"),

@@ -15,7 +15,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from daemon import clock, tables
+from daemon import clock, schedule_clock, tables
 from daemon.database import insert_new
 from daemon.entries import ENDED, attempt_in_run
 from daemon.errors import StoreError, UsageError
@@ -278,7 +278,7 @@ class Logbook(Lapses):
             values = {
                 "step_row": step_row,
                 "number": (highest or 0) + 1,
-                "intent_at": clock.utc_now(),
+                "intent_at": schedule_clock.utc_now(),
                 "state": "intended",
                 "exposure_s": float(exposure_s),
             }

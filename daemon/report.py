@@ -105,8 +105,8 @@ class RunReport:
     """One run, its plan in force and its frames in the plan's order.
 
     ``light``: by group, what control readings told of the light: ``text``, and ``account`` as `plans.drift.Account`.
-    ``improvised`` are pictures that no plan had; ``beside`` tells the planned step of each, by their ids. ``lapses``: step, goal,
-    outcome and text of each time-lapse.
+    ``improvised`` are pictures that no plan had; ``beside`` tells the planned step of each, by their ids.
+    ``lapses``: step, goal, outcome and text of each time-lapse.
     """
 
     run: RunRow

@@ -63,6 +63,10 @@ class _Away:
     files: tuple[CardFile, ...]
 
 
+class _TooLateError(Exception):
+    """The tick went by while its frame was prepared."""
+
+
 class Timelapse:
     """Runs one time-lapse of a run and gives its step the outcome."""
 
@@ -201,7 +205,7 @@ class Timelapse:
         for row in self._logbook.lapse_put_off(context.run.id):
             if row.step_row == self._row.id:
                 self._put_away(attempts[row.attempt_id or 0], row.frame, row.due_s, row.settings, row.card)
-        self._read_unread()
+        self._read_unread("nothing ran, and no picture of it was found")
         self._check, self._held = self._last, "nothing ran between"
         context.tell("note", f"{step.id} goes on with frame {frame + 1} of {self.step.frames}", step=step.id)
         return frame
@@ -215,11 +219,13 @@ class Timelapse:
         rungs = [rung for part in self.step.parts for rung in part.rungs]
         return next((r.light for r in rungs if (r.time, r.iso) == (settings.time, settings.iso)), rungs[0].light)
 
-    def _read_unread(self) -> None:
-        """Measure what came home while nobody looked; remember the last good frame."""
+    def _read_unread(self, why: str) -> None:
+        """Measure what came home while nobody looked; remember the last good frame. ``why``: nothing came of others."""
         run = self._context.run.id
         read = {row.frame_id for row in self._logbook.readings(run)}
-        good = {one.id for one in self._logbook.attempts(run) if one.state in ("kept", "recovered")}
+        attempts = self._logbook.attempts(run)
+        good = {one.id for one in attempts if one.state in ("kept", "recovered")}
+        self._logbook.lapse_failed([one.id for one in attempts if one.state == "abandoned"], why)
         home = {one.attempt_id: one for one in self._logbook.frames(run) if one.attempt_id in good}
         for row in self._logbook.lapse_frames(self._row.id):
             frame = home.get(row.attempt_id) if row.attempt_id is not None else None
@@ -309,6 +315,9 @@ class Timelapse:
         self._take_ladder(frame)
         try:
             exposed = self._expose(frame)
+        except _TooLateError as late:
+            self._tell_gap(frame, frame + 1, str(late))
+            return frame + 1
         except CameraError as error:
             return self._after_trouble(frame, error)
         self._held = ""
@@ -387,6 +396,10 @@ class Timelapse:
             ready = self._now()
             schedule_clock.sleep(due - ready)
             asked = self._now()
+            if asked - due > LATE_SHARE * self._interval(frame):
+                why = self._held or _why_late(due, begun, ready)
+                self._logbook.lapse_let_go(attempt.id, why)
+                raise _TooLateError(why)
             files = context.camera.expose(exposure_s)
             done = self._now()
         self._lead = max(LEAD_S, 0.7 * self._lead, 1.5 * (ready - begun))
@@ -455,7 +468,7 @@ class Timelapse:
         context.tell("camera-back", f"The camera is back after {away_s:.0f} s")
         self._held = f"the camera was away for {away_s:.0f} s: {str(error).partition(chr(10))[0]}"
         before = self._last
-        self._read_unread()
+        self._read_unread(str(error).partition("\n")[0])
         self._check = before
 
     # -- bringing home --------------------------------------------------------------------------------------------
@@ -486,7 +499,7 @@ class Timelapse:
         before = self._now()
         fetched = taker.fetch(stem, away.files)
         spent, size = self._now() - before, sum(file.size for file in fetched)
-        self._rate = 0.5 * self._rate + 0.5 * size / max(spent, 1e-3)
+        self._rate = 2 / (1 / self._rate + max(spent, 1e-3) / max(size, 1))
         taken = taker.complete(away.attempt, stem, "picture", fetched, away.settings)
         if closed:
             frame = self._logbook.store_frame(
