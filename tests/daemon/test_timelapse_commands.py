@@ -101,11 +101,13 @@ def test_the_service_tells_how_a_time_lapse_stands_and_takes_its_commands(tmp_pa
         simulated_camera(environment=variables) as simulator,
         served(tmp_path, "--camera", simulator.camera, more=variables) as service,
     ):
-        run = service.shoot(goals=GOALS.replace("FRAMES", "200"), composed=True, manners={"rig_check": False})
+        run = service.shoot(goals=GOALS.replace("FRAMES", "200"), composed=True, operator="nobody")
         view = _until(service, run, lambda one: one["taken"] >= 2)
         assert view["frames"] == 200 and view["light"]["ev100"] == pytest.approx(13, abs=0.3)
         assert view["settings"]["iso"]["mark"] == "100" and view["thinks"]["limit"] is None
         assert {"frame", "due_s", "late_s", "latency_s", "why", "level_ev100"} <= set(view["newest"][0])
+        pictures = service.get(f"/api/runs/{run}/frames?role=picture")["frames"]
+        assert pictures[0]["settings"] == view["newest"][0]["settings"] and pictures[0]["step"] == view["step"]
         for verb, data in (("interval", {"seconds": 40}), ("look", {"darker": 1.0})):
             answer = service.post(f"/api/runs/{run}/commands", {"id": verb, "verb": verb, "data": data})
             assert answer, answer

@@ -22,6 +22,7 @@ from daemon import schedule_clock
 from daemon.camera.binding import bind
 from daemon.camera.verbs import CardFile
 from daemon.errors import BindingRefused, RunPaused, UsageError
+from daemon.exporting import run_tree
 from daemon.feed import Event
 from daemon.filming import film_frames
 from daemon.lapse_view import lapse_view
@@ -418,6 +419,11 @@ def test_light_beyond_the_ladder_is_told_once_and_settings_stay_at_its_end(lapse
     rows = assert_whole(lapse, run, plan)
     assert len([text for text in lapse.made.texts("lapse-light") if "darker than" in text]) == 1
     assert rows[-1].rung == len(lapse_of(plan).parts[0].rungs) - 1
+    # Each picture is told with its own settings, also where it leaves the store.
+    tree = run_tree(lapse.made.store, lapse.logbook.run(run))
+    told = [frame["settings"]["time"] for frame in tree["frames"] if frame["role"] == "picture"]
+    assert told == [row.settings["time"] for row in rows if row.settings] and len({one["mark"] for one in told}) > 3
+    assert len(tree["lapse_frames"]) == len(rows)
 
 
 # -- before it runs -----------------------------------------------------------------------------------------------
