@@ -18,117 +18,36 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from daemon import schedule_clock
-from daemon.camera.verbs import CardFile
-from daemon.context import ASK_AGAIN_S, LOST, RunContext
-from daemon.errors import BindingRefused, CameraError, StopwrightError, UsageError
-from daemon.files import attempt_stem
-from daemon.frames import LapseFrame, picture_of
-from daemon.lapse_changes import asked_change, replayed
-from daemon.lapse_reading import LapseReader, Seen, Shown
+from daemon.context import LOST
+from daemon.errors import BindingRefused, CameraError, StopwrightError
+from daemon.lapse_changes import replayed
+from daemon.lapse_home import LapseHome
 from daemon.lapse_start import find_light, lead_s, settings_of
-from daemon.logbook import Attempt, FrameRow, StepRow
+from daemon.lapse_state import LATE_SHARE, LEAD_S, Away
 from daemon.operator import LOOK_EVERY_S
-from daemon.readings import Reader
-from daemon.rig.touch import Good, Touched, judge
-from plans.compiler import kit_of
-from plans.goals.timelapse import controller_of, due_s, part_of
-from plans.lapse_changes import Change, changed, with_gap
+from plans.goals.timelapse import controller_of, part_of
+from plans.lapse_changes import changed, with_gap
 from plans.light_control import Decision, State
-from plans.plan import MarkValue, Settings, TimelapseStep, mark_value
+from plans.plan import mark_value
 from plans.tone import Tone
 
 ON_TIME_S = 0.02  # a shutter asked for this long after its tick is on time [s]
-LATE_SHARE = 0.25  # of the interval: later than that a frame is missed
-UNREAD_MOST = 6  # frames without news before one is brought home at the next frame's cost
-FIRST_RATE = 4e6  # of the link, until it was measured [bytes/s]
-LEAD_S, LEAD_SHARE = 0.4, 0.4  # settings and intent are begun so long before a tick, at most that share of the interval
 SOON_S = 1.0  # from the command to the first frame, where the plan names no start [s]
 _TURNED_S = 0.01  # how often a clock that tests turn is looked at [s]
-
-
-@dataclass(frozen=True)
-class _Away:
-    """A frame that is on the card and not yet at home."""
-
-    attempt: Attempt
-    shown: tuple[int, float, float]
-    settings: Settings
-    files: tuple[CardFile, ...]
 
 
 class _TooLateError(Exception):
     """The tick went by while its frame was prepared."""
 
 
-class Timelapse:
+class Timelapse(LapseHome):
     """Runs one time-lapse of a run and gives its step the outcome."""
-
-    def __init__(self, context: RunContext, reader: Reader, row: StepRow, step: TimelapseStep):
-        self._context, self._reader, self._row, self._logbook = context, reader, row, context.logbook
-        self.step = step
-        self._plan = context.plan(row.revision)
-        self._times: tuple[MarkValue, ...] = ()
-        self._coming = 0  # the frame that is prepared
-        self._zero = 0.0  # the start on the monotonic clock [s]
-        self._start = schedule_clock.utc_now()
-        self._controller = controller_of(step)
-        self._state: State | None = None
-        self._decision: Decision | None = None
-        self._fresh: list[Seen] = []
-        self._away: list[_Away] = []
-        self._since_news = 0
-        self._rate, self._lead = FIRST_RATE, LEAD_S
-        self._held = ""  # what kept the next frame from its tick
-        self._tight = 0
-        self._check: Good | None = None
-        self._last: Good | None = None
-        self._told: set[str] = set()
-        self._readings = LapseReader(context.store, reader.tone, Tone())
-
-    # -- what clients ask -----------------------------------------------------------------------------------------
-
-    def asked(self, verb: str, data: Mapping[str, Any]) -> tuple[Change, dict[str, Any]]:
-        """The change that a command asks for, and what is noted with it.
-
-        Raises
-        ------
-        UsageError
-            If it is none that can be had.
-        """
-        change, noted = asked_change(verb, data, self.step, self._coming)
-        try:
-            changed(self.step, [change], self._times)
-        except ValueError as error:
-            raise UsageError(f"{verb}: {error}") from None
-        return change, noted | {"step": self.step.id}
-
-    def adopt(self, change: Change) -> None:
-        """Go on with a change, from the frame that is prepared on."""
-        self._go_on_with(changed(self.step, [change], self._times))
-        part = self.step.parts[part_of(self.step, self._coming)]
-        text = (
-            f"From frame {self._coming + 1} on: every {part.interval_s:g} s, {self.step.frames} frames in all; nights "
-            f"{self.step.look.depth:g} stops darker"
-        )
-        self._context.tell("note", text, step=self.step.id, frame=self._coming, frames=self.step.frames)
-
-    def _go_on_with(self, step: TimelapseStep) -> None:
-        self.step = step
-        self._take_ladder(self._coming)
-
-    def _take_ladder(self, frame: int) -> None:
-        before, self._controller = self._controller, controller_of(self.step, part_of(self.step, frame))
-        if self._state is not None and before.rungs != self._controller.rungs:
-            self._state = self._controller.onto(self._state, before)
-
-    # -- the whole ------------------------------------------------------------------------------------------------
 
     def do(self) -> None:
         """Run it, or go on with it, to its end.
@@ -210,33 +129,6 @@ class Timelapse:
         context.tell("note", f"{step.id} goes on with frame {frame + 1} of {self.step.frames}", step=step.id)
         return frame
 
-    def _put_away(self, attempt: Attempt, frame: int, at_s: float, settings: Any, card: Any) -> None:
-        found = Settings.model_validate(settings)
-        files = tuple(CardFile.model_validate(one) for one in card)
-        self._away.append(_Away(attempt, (frame, at_s, self._light_of(frame, found)), found, files))
-
-    def _light_of(self, frame: int, settings: Settings) -> float:
-        rungs = [rung for part in self.step.parts for rung in part.rungs]
-        return next((r.light for r in rungs if (r.time, r.iso) == (settings.time, settings.iso)), rungs[0].light)
-
-    def _read_unread(self, why: str) -> None:
-        """Measure what came home while nobody looked; remember the last good frame. ``why``: nothing came of others."""
-        run = self._context.run.id
-        read = {row.frame_id for row in self._logbook.readings(run)}
-        attempts = self._logbook.attempts(run)
-        good = {one.id for one in attempts if one.state in ("kept", "recovered")}
-        self._logbook.lapse_failed([one.id for one in attempts if one.state == "abandoned"], why)
-        home = {one.attempt_id: one for one in self._logbook.frames(run) if one.attempt_id in good}
-        for row in self._logbook.lapse_frames(self._row.id):
-            frame = home.get(row.attempt_id) if row.attempt_id is not None else None
-            if frame is None:
-                continue
-            settings = Settings.model_validate(row.settings)
-            self._last = Good(frame, settings)
-            if frame.id not in read:
-                shown = Shown(row.frame, row.due_s + (row.late_s or 0.0), self._light_of(row.frame, settings), frame)
-                self._readings.begin(shown, self._reader.path(frame))
-
     def _end(self) -> None:
         rows = self._logbook.lapse_frames(self._row.id)
         home = {one.attempt_id for one in self._logbook.frames(self._context.run.id)}
@@ -248,25 +140,6 @@ class Timelapse:
         self._logbook.set_outcome(self._row.id, "kept" if taken else "abandoned", text)
         data = {"taken": len(taken), "late": len(late), "missed": len(rows) - len(taken), "frames": self.step.frames}
         self._context.tell("lapse-done", f"{self.step.goal}: {text}", step=self.step.id, **data)
-
-    # -- the clock ------------------------------------------------------------------------------------------------
-
-    def _set_start(self, start: datetime) -> None:
-        self._start = start
-        self._zero = schedule_clock.monotonic() - (schedule_clock.utc_now() - start).total_seconds()
-
-    def _now(self) -> float:
-        """Time since the start. [s]"""
-        return schedule_clock.monotonic() - self._zero
-
-    def _due(self, frame: int) -> float:
-        return due_s(self.step, frame)
-
-    def _interval(self, frame: int) -> float:
-        return self.step.parts[part_of(self.step, frame)].interval_s
-
-    def _lead_of(self, frame: int) -> float:
-        return min(max(self._lead, LEAD_S), LEAD_SHARE * self._interval(frame))
 
     def _hear(self, seconds: float) -> None:
         """Hear what clients ask, for at most so long by the schedule clock. [s]"""
@@ -304,8 +177,6 @@ class Timelapse:
         self._logbook.run_state(context.run.id, "running")
         context.tell("going-on", "Going on", run=context.run.id)
 
-    # -- one frame ------------------------------------------------------------------------------------------------
-
     def _next(self, frame: int) -> int:
         """Take a frame, or miss it and maybe those after it; the number of the next one."""
         self._wait(self._due(frame) - self._lead_of(frame), frame)
@@ -329,23 +200,6 @@ class Timelapse:
             self._seek(error)
         self._keep_clear(frame, exposed)
         return frame + 1
-
-    def _past(self, frame: int) -> int:
-        """The first frame from ``frame`` on that is not too late to be taken."""
-        now = self._now()
-        while frame < self.step.frames and now > self._due(frame) + LATE_SHARE * self._interval(frame):
-            frame += 1
-        return frame
-
-    def _miss(self, first: int, end: int, why: str) -> None:
-        due = [(frame, self._due(frame)) for frame in range(first, end)]
-        self._logbook.lapse_missed(self._row.id, due, self._start, why)
-        self._tell_gap(first, end, why)
-
-    def _tell_gap(self, first: int, end: int, why: str) -> None:
-        which = f"Frame {first + 1} was" if end - first == 1 else f"Frames {first + 1} to {end} were"
-        text = f"{which} missed: {why}"
-        self._context.tell("lapse-gap", text, step=self.step.id, first=first, missed=end - first, why=why)
 
     def _decide(self, frame: int) -> Decision:
         """The settings for a frame, from all that was read since the frame before."""
@@ -378,7 +232,7 @@ class Timelapse:
                 self._context.tell("lapse-light", text, step=self.step.id, frame=frame, what=what)
             (self._told.add if is_so else self._told.discard)(what)
 
-    def _expose(self, frame: int) -> tuple[_Away, float]:
+    def _expose(self, frame: int) -> tuple[Away, float]:
         """Set, intend, wait for the tick, trigger; the frame as it lies on the card, and what it took in all. [s]"""
         context, due = self._context, self._due(frame)
         begun = self._now()
@@ -408,7 +262,7 @@ class Timelapse:
         self._since_news += 1
         put_off = not self._fits(frame, files)
         self._logbook.lapse_exposed(attempt.id, late_s, latency_s, files, why, put_off)
-        away = _Away(attempt, (frame, asked, rung.light), settings, tuple(files))
+        away = Away(attempt, (frame, asked, rung.light), settings, tuple(files))
         if put_off:
             self._away.append(away)
         told: dict[str, Any] = {
@@ -438,135 +292,15 @@ class Timelapse:
         self._tell_gap(frame, frame + 1, why)
         return frame + 1
 
-    def _taken_home(self) -> list[Any]:
-        home = {one.attempt_id for one in self._logbook.frames(self._context.run.id)}
-        return [row for row in self._logbook.lapse_frames(self._row.id) if row.attempt_id in home]
-
-    def _seek(self, error: CameraError) -> None:
-        """Wait for the camera for as long as the time-lapse lasts, then settle the frame in flight.
-
-        Raises
-        ------
-        CameraError
-            The latest trouble, when it is still away some time after the end.
-        """
-        context, since = self._context, self._now()
-        context.control.hear()  # a stop may be why the camera went
-        context.tell("camera-lost", str(error))
-        end = self._due(self.step.frames - 1) + context.manners.patience_s
-        with context.machine.during("seeking"):
-            while True:
-                context.forget_taker()
-                try:
-                    context.reconciler().settle()
-                    break
-                except CameraError as trouble:
-                    if isinstance(trouble, BindingRefused) or self._now() > end:
-                        raise trouble from error
-                    context.control.hear(ASK_AGAIN_S)
-        away_s = self._now() - since
-        context.tell("camera-back", f"The camera is back after {away_s:.0f} s")
-        self._held = f"the camera was away for {away_s:.0f} s: {str(error).partition(chr(10))[0]}"
-        before = self._last
-        self._read_unread(str(error).partition("\n")[0])
-        self._check = before
-
-    # -- bringing home --------------------------------------------------------------------------------------------
-
-    def _takes(self, files: tuple[CardFile, ...] | list[CardFile]) -> float:
-        """How long bringing files home is expected to take, with a margin. [s]"""
-        size = sum(25_000_000 if file.size is None else file.size for file in files)
-        return 0.1 + 1.3 * size / self._rate
-
-    def _fits(self, frame: int, files: list[CardFile]) -> bool:
-        """Whether a picture can be brought home before the next tick, or has to be."""
-        if frame + 1 >= self.step.frames or self._since_news >= UNREAD_MOST:
-            return True
-        return self._now() + self._takes(files) < self._due(frame + 1) - self._lead_of(frame + 1)
-
-    def _home(self, frame: int, exposed: tuple[_Away, float]) -> None:
-        away, _ = exposed
-        if away not in self._away:
-            before = self._now()
-            self._bring(away, closed=False)
-            if self._since_news == 0 and self._now() > self._due(min(frame + 1, self.step.frames - 1)):
-                self._held = f"bringing frame {frame + 1} home took {self._now() - before:.1f} s"
-
-    def _bring(self, away: _Away, closed: bool) -> None:
-        """Bring a frame home and have it read. ``closed``: its attempt ended when it was put off."""
-        context, (number, at_s, light) = self._context, away.shown
-        taker, stem = context.taker(), attempt_stem(self._row.step_id, away.attempt.number)
-        before = self._now()
-        fetched = taker.fetch(stem, away.files)
-        spent, size = self._now() - before, sum(file.size for file in fetched)
-        self._rate = 2 / (1 / self._rate + max(spent, 1e-3) / max(size, 1))
-        taken = taker.complete(away.attempt, stem, "picture", fetched, away.settings)
-        if closed:
-            frame = self._logbook.store_frame(
-                away.attempt.id, context.run.id, "picture", taken.files, exif=taken.facts, checks=taken.checks,
-                verified=taken.verified, taken_camera_clock=taken.facts.taken,
-            )  # fmt: skip
-        else:
-            frame = taker.keep(taken, LapseFrame(self.step.id, away.settings), whole=False, why=taken.fault)
-        self._since_news = 0
-        if taken.fault:
-            context.tell("note", f"Frame {number + 1}: {taken.fault}", step=self.step.id, frame=number)
-            return
-        path = taker.path(picture_of(taken.files))
-        self._readings.begin(Shown(number, at_s, light, frame), path, self._touch(frame, away.settings))
-        self._last = Good(frame, away.settings)
-
-    def _touch(self, frame: FrameRow, settings: Settings) -> Any:
-        """What holds the first frame after a gap against the last one before it; None when there is nothing to do."""
-        check, self._check = self._check, None
-        if check is None:
-            return None
-        reader, kit = self._reader, kit_of(self._plan)
-
-        def touch() -> Touched:
-            return judge(frame, settings, check, reader, kit)
-
-        return touch
-
-    def _bring_newest(self) -> None:
-        away = self._away.pop()
-        try:
-            self._bring(away, closed=True)
-        except LOST as error:
-            self._away.append(away)
-            self._seek(error)
-        except CameraError as error:
-            why = str(error).partition("\n")[0]
-            self._logbook.lapse_gone(away.attempt.id, why)
-            self._context.tell("note", f"Frame {away.shown[0] + 1} cannot be brought home: {why}", step=self.step.id)
-
-    def _bring_rest(self) -> None:
-        while self._away:
-            self._context.obey()
-            self._bring_newest()
-
-    def _note_readings(self, wait: bool = False) -> None:
-        for seen in self._readings.ready(wait):
-            if seen.reading is not None:
-                self._fresh.append(seen)
-            else:
-                self._context.tell("note", f"Frame {seen.shown.frame + 1} cannot be read: {seen.why}")
-            if seen.touched is not None:
-                said = "; ".join(seen.touched.notes) or str(seen.touched)
-                text = f"Frame {seen.shown.frame + 1}, the first after the gap: {said}"
-                data = {"check": seen.touched.as_json(), "frame": seen.shown.frame, "step": self.step.id}
-                self._context.tell("note", text, hands=bool(seen.touched.notes), **data)
-
-    def _keep_clear(self, frame: int, exposed: tuple[_Away, float]) -> None:
+    def _keep_clear(self, frame: int, exposed: tuple[Away, float]) -> None:
         """Shorten the longest times when camera and link need more between two frames than was thought."""
         away, took_s = exposed
         exposure_s, interval = away.settings.time.exact, self._interval(frame)
-        needs = took_s + max(0.0, -self._lead_of(frame))
-        is_tight = needs > interval and exposure_s > 0.5 * interval
+        is_tight = took_s > interval and exposure_s > 0.5 * interval
         self._tight = self._tight + 1 if is_tight else 0
         if self._tight < 2 or frame + 1 >= self.step.frames:
             return
-        gap_s = math.ceil(11 * (needs - exposure_s)) / 10
+        gap_s = math.ceil(11 * (took_s - exposure_s)) / 10
         with suppress(StopwrightError):
             before = self._controller.rungs
             self._coming = frame + 1
