@@ -124,7 +124,7 @@ class LapseHome(LapseState):
             else:
                 self._context.tell("note", f"Frame {seen.shown.frame + 1} cannot be read: {seen.why}")
             if seen.touched is not None:
-                said = "; ".join(seen.touched.notes) or str(seen.touched)
+                said = "; ".join(seen.touched.notes) or seen.touched.of_rig
                 text = f"Frame {seen.shown.frame + 1}, the first after the gap: {said}"
                 data = {"check": seen.touched.as_json(), "frame": seen.shown.frame, "step": self.step.id}
                 self._context.tell("note", text, hands=bool(seen.touched.notes), **data)

@@ -93,7 +93,7 @@ class Progress:
         self._lapse = shown
         left = (total - number) * data["interval_s"]
         text = f"  {number:>{len(str(total))}}/{total}  {settings_line(settings)}  EV {data['thought']['level']:.1f}"
-        text += f"  {data['late_s']:.1f} s late: {data['why']}" if data["why"] else ""
+        text += f"  {1000 * data['late_s']:.0f} ms late" if data["why"] else ""
         room = self._width - LEFT - 2
         self._say(f"{text[:room]:<{room}}{_minutes(left):>{LEFT}}" if self._width > 60 else text[: self._width])
 

@@ -26,6 +26,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="sunset-") as folder:
         sunset = shoot_sunset(Path(folder), options.frames, (width, height))
         late = sorted(row.late_s for row in sunset.rows if row.late_s is not None)
+        latency = sorted(row.latency_s for row in sunset.rows if row.latency_s is not None)
         figures = {
             "frames": options.frames,
             "in_the_record": len(sunset.rows),
@@ -36,6 +37,7 @@ def main() -> None:
             "flicker_as_taken_stops": round(film_flicker(sunset, Path(folder) / "as-taken.mp4", as_taken()), 4),
             "median_late_ms": round(1000 * late[len(late) // 2], 2),
             "worst_late_ms": round(1000 * late[-1], 2),
+            "median_latency_ms": round(1000 * latency[len(latency) // 2], 1),
             "wall_s": round(sunset.wall_s, 1),
         }
         print(json.dumps(figures, indent=2))

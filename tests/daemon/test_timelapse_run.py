@@ -36,6 +36,7 @@ from daemon.timelapse import ON_TIME_S
 from hardware_mocks.flat import FlatRenderer
 from hardware_mocks.inprocess import InProcessCamera
 from hardware_mocks.scene import GardenRenderer
+from hardware_mocks.script import Rig, SceneScript
 from plans.plan import MarkValue, Plan
 
 INTERVAL_S = 20.0
@@ -427,6 +428,17 @@ def test_light_beyond_the_ladder_is_told_once_and_settings_stay_at_its_end(lapse
     told = [frame["settings"]["time"] for frame in tree["frames"] if frame["role"] == "picture"]
     assert told == [row.settings["time"] for row in rows if row.settings] and len({one["mark"] for one in told}) > 3
     assert len(tree["lapse_frames"]) == len(rows)
+
+
+def test_fog_on_the_lens_is_told_and_a_clear_night_falls_without_it(tmp_path: Path, clock: Path) -> None:
+    told: dict[str, list[str]] = {}
+    for name, veil in (("fog", 0.95), ("clear", 0.0)):
+        script = SceneScript(rig=Rig(fog_from_s=240.0, fog_full_s=60.0, fog_veil=veil))
+        (tmp_path / name).mkdir()
+        with watched(tmp_path / name, clock, renderer=GardenRenderer(script=script), size=(240, 160)) as lapse:
+            lapse.made.runner.start(lapse_plan(14, 3 * INTERVAL_S))
+            told[name] = [text for text in lapse.made.texts("lapse-light") if "Detail is being lost" in text]
+    assert len(told["fog"]) == 1 and told["clear"] == []
 
 
 # -- before it runs -----------------------------------------------------------------------------------------------
