@@ -55,6 +55,7 @@ class LapseState:
         self._away: list[Away] = []
         self._since_news = 0
         self._rate, self._lead = FIRST_RATE, LEAD_S
+        self._asked_s = -1e9  # when the camera was last asked something
         self._held = ""  # what kept the next frame from its tick
         self._tight = 0
         self._check: Good | None = None

@@ -39,6 +39,7 @@ from plans.tone import Tone
 
 ON_TIME_S = 0.02  # a shutter asked for this long after its tick is on time [s]
 SOON_S = 1.0  # from the command to the first frame, where the plan names no start [s]
+AWAKE_S = 20.0  # cameras switch themselves off after half a minute or more; common practice, no source [s]
 _TURNED_S = 0.01  # how often a clock that tests turn is looked at [s]
 
 
@@ -88,7 +89,13 @@ class Timelapse(LapseHome):
                 context.tell("note", f"{step.id}: the first frame is due at {start:%H:%M:%S} UTC", step=step.id)
             self._wait(-lead_s(step), 0)
         left_s = None if start is None else -self._now()
-        found = context.with_camera(lambda: find_light(context, self._row, step, self._reader, left_s))
+        try:
+            found = find_light(context, self._row, step, self._reader, left_s)
+        except LOST as error:
+            if start is None:
+                raise
+            self._seek(error)
+            found = find_light(context, self._row, step, self._reader, -self._now())
         if start is None:
             start = schedule_clock.utc_now() + timedelta(seconds=SOON_S)
             self._set_start(start)
@@ -160,11 +167,24 @@ class Timelapse(LapseHome):
             if self._away and self._takes(self._away[-1].files) < left:
                 self._bring_newest()
                 continue
+            if left > AWAKE_S and self._now() - self._asked_s > AWAKE_S:
+                self._keep_awake()
+                continue
             if not told:
                 told = True
-                data = {"frame": frame, "due_s": self._due(frame), "in_s": self._due(frame) - self._now()}
+                due_s = self._due(frame)
+                data = {"frame": frame, "due_s": due_s, "in_s": due_s - self._now(), "wait_s": left}
                 self._context.tell("lapse-waiting", f"The next frame in {data['in_s']:.0f} s", **data)
             self._hear(left)
+
+    def _keep_awake(self) -> None:
+        """Ask the camera something, so that it does not switch itself off before the next frame."""
+        self._asked_s = self._now()
+        try:
+            self._context.camera.state()
+        except CameraError as error:
+            if isinstance(error, LOST):
+                self._seek(error)
 
     def _wait_in_pause(self) -> None:
         context = self._context
@@ -255,7 +275,7 @@ class Timelapse(LapseHome):
                 self._logbook.lapse_let_go(attempt.id, why)
                 raise _TooLateError(why)
             files = context.camera.expose(exposure_s)
-            done = self._now()
+            done = self._asked_s = self._now()
         self._lead = max(LEAD_S, 0.7 * self._lead, 1.5 * (ready - begun))
         late_s, latency_s = asked - due, done - asked - exposure_s
         why = "" if late_s <= ON_TIME_S else self._held or _why_late(due, begun, ready)

@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -33,11 +34,12 @@ from daemon.rows import LapseRow
 from daemon.runner import refuse_past
 from daemon.store import open_store
 from daemon.timelapse import ON_TIME_S
+from hardware_mocks.body import POWER_OFF_S
 from hardware_mocks.flat import FlatRenderer
 from hardware_mocks.inprocess import InProcessCamera
 from hardware_mocks.scene import GardenRenderer
 from hardware_mocks.script import Rig, SceneScript
-from plans.plan import MarkValue, Plan
+from plans.plan import MarkValue, Plan, TimelapseStep
 
 INTERVAL_S = 20.0
 
@@ -95,7 +97,8 @@ class Lapse:
         if event.kind == "lapse-frame" and (act := self.after.pop(event.data["frame"], None)) is not None:
             act()
         if event.kind == "lapse-waiting" and self.clock is not None:
-            self.turn(max(0.0, event.data["in_s"] - 0.1))
+            in_s, wait_s = event.data["in_s"], event.data["wait_s"]
+            self.turn(wait_s if wait_s < in_s - 1 else max(0.0, in_s - 0.1))
         if event.kind == "camera-lost":
             self.lost()
 
@@ -201,6 +204,26 @@ def test_a_camera_that_is_slow_for_a_while_costs_frames_and_no_burst_follows(lap
     # Negative control: catching up would have looked like this.
     with pytest.raises(AssertionError):
         assert_no_burst([0.0, 68.0, 69.0, 70.0, 80.0], INTERVAL_S)
+
+
+def test_a_start_that_is_planned_is_waited_for_and_the_light_is_found_before_it(lapse: Lapse) -> None:
+    plan = lapse_plan(4, INTERVAL_S)
+    awake = lapse.camera.core.labels("power_off")[max(POWER_OFF_S)]
+    lapse.camera.hands({"do": "menu", "setting": "power_off", "to": awake})
+    start = (schedule_clock.utc_now() + timedelta(minutes=20)).replace(microsecond=0)
+    step = lapse_of(plan).model_copy(update={"start": start.isoformat()})
+    rows = assert_whole(lapse, lapse.made.runner.start(_with(plan, step)), plan)
+    assert [row.due_at for row in rows] == [start + timedelta(seconds=INTERVAL_S * n) for n in range(4)]
+    assert missed(rows) == [] and not any(row.why for row in rows)
+    kinds = lapse.made.kinds()
+    assert kinds.index("lapse-started") < kinds.index("lapse-frame")
+    (begun,) = (event for event in lapse.made.events if event.kind == "lapse-started")
+    assert begun.data["slope"] == pytest.approx(1.0, abs=0.1) and begun.data["start"] == start.isoformat()
+
+
+def _with(plan: Plan, step: TimelapseStep) -> Plan:
+    steps = tuple(step if isinstance(one, TimelapseStep) else one for one in plan.steps)
+    return plan.model_copy(update={"steps": steps})
 
 
 def test_a_frame_that_can_still_be_had_is_taken_late(lapse: Lapse) -> None:
