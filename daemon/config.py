@@ -21,7 +21,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from daemon.errors import UsageError
 
 PREFIX = "STOPWRIGHT_"
-_OTHERS = {"STOPWRIGHT_CONFIG", "STOPWRIGHT_DEBUG"}  # read elsewhere
+_OTHERS = {"STOPWRIGHT_CONFIG", "STOPWRIGHT_DEBUG", "STOPWRIGHT_DATABASE", "STOPWRIGHT_CLOCK"}  # read elsewhere
 _LARGEST = 100_000  # bytes of a configuration file
 
 

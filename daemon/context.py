@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from daemon import clock
 from daemon.bulb import bind_to
@@ -35,6 +35,9 @@ from daemon.store import Store
 from plans.drift import Grade
 from plans.plan import ExposeStep, Plan, Step, plan_json
 
+if TYPE_CHECKING:
+    from daemon.timelapse import Timelapse
+
 LOST = (CameraAbsent, CameraBusy, CameraHeld, CameraSilent)
 
 
@@ -43,6 +46,7 @@ def may_pass(error: CameraError) -> bool:
     return isinstance(error, LOST) or type(error) is CameraError
 
 
+IN_THE_RECORD = ("step-started", "frame-kept", "lapse-waiting", "lapse-frame")  # as steps and frames
 ASK_AGAIN_S = 0.5  # between two looks for a lost camera
 _Result = TypeVar("_Result")
 
@@ -119,6 +123,7 @@ class RunContext:
         self.control, self.machine = control, control.machine
         self.question: Question | None = None
         self.in_bulb = False
+        self.lapse: Timelapse | None = None  # the one that is running
         self._listener = listener
         self._steps: dict[int, dict[str, Step]] = {}
         self._hands: HandsState | None = None
@@ -252,6 +257,10 @@ class RunContext:
             self._taker = (revision, taker)
         return self._taker[1]
 
+    def forget_taker(self) -> None:
+        """The camera may be another one now: match the plan's marks to its own again."""
+        self._taker = None
+
     @contextmanager
     def _flight(self, bulb: bool) -> Iterator[None]:
         """A frame is in flight; ``bulb``: the computer holds the shutter open, which nobody may interrupt."""
@@ -359,7 +368,7 @@ class RunContext:
     def tell_event(self, event: Event) -> None:
         """The same for an event that is made already. Whoever listens cannot end a run by failing."""
         try:
-            if event.kind not in ("step-started", "frame-kept"):  # these are in the record as steps and frames
+            if event.kind not in IN_THE_RECORD:
                 self.logbook.add_event(event.kind, event.text, self.run.id, event.data)
         finally:  # it is heard though the store refuses
             with suppress(Exception):

@@ -54,6 +54,7 @@ class _Deed:
     then: Callable[[], None] = _nothing
     skips: tuple[int, str] | None = None
     extra: NewExtra | None = None
+    data: Mapping[str, Any] | None = None  # what is noted with the command, where that is more than it said
 
 
 class Control:
@@ -117,7 +118,7 @@ class Control:
                 context.run.id,
                 command.id,
                 command.verb,
-                command.data,
+                command.data if deed.data is None else deed.data,
                 refused=refused,
                 skips=deed.skips,
                 extra=deed.extra,
@@ -156,6 +157,12 @@ class Control:
             return _Deed(lambda: _raise(Cued("go")))
         if verb == "skip":
             return self._skip(sent)
+        if verb in ("interval", "look"):
+            lapse = self._running().lapse
+            if lapse is None:
+                raise UsageError(f"{verb}: no time-lapse is running")
+            change, noted = lapse.asked(verb, data)
+            return _Deed(lambda: lapse.adopt(change), data=noted)
         return self._one_more(verb, data)
 
     def _set_pausing(self, pausing: bool) -> None:

@@ -34,6 +34,7 @@ _TABLES: dict[type, sa.Table] = {
     rows.SettingFound: tables.settings_found,
     rows.EventRow: tables.events,
     rows.ExtraStep: tables.extra_steps,
+    rows.LapseRow: tables.lapse_frames,
     rows.CommandRow: tables.commands,
 }
 

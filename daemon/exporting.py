@@ -13,7 +13,7 @@ import json
 import shutil
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -100,6 +100,8 @@ def run_tree(store: Store, run: RunRow) -> dict[str, Any]:
     files: dict[int, list[FileRow]] = {}
     for file in logbook.files(run.id):
         files.setdefault(file.frame_id, []).append(file)
+    lapse_frames = [row for step in steps.values() if step.kind == "timelapse" for row in logbook.lapse_frames(step.id)]
+    own = {row.attempt_id: row.settings for row in lapse_frames if row.settings is not None}
     readings: dict[int, list[Any]] = {}
     for row in logbook.readings(run.id):
         readings.setdefault(row.frame_id, []).append(row)
@@ -107,6 +109,8 @@ def run_tree(store: Store, run: RunRow) -> dict[str, Any]:
     for frame in logbook.frames(run.id):
         attempt = attempts.get(frame.attempt_id or 0)
         step = steps.get(attempt.step_row) if attempt else None
+        if step is not None and frame.attempt_id in own:
+            step = replace(step, settings=own[frame.attempt_id])
         frames.append(_frame(frame, step, files.get(frame.id, []), readings.get(frame.id, [])))
     revisions = logbook.run_plans(run.id)
     tree = {
@@ -117,6 +121,7 @@ def run_tree(store: Store, run: RunRow) -> dict[str, Any]:
         "steps": [vars(row) for row in steps.values()],
         "attempts": [vars(row) for row in attempts.values()],
         "frames": frames,
+        "lapse_frames": [vars(row) for row in lapse_frames],
         "events": [vars(row) for row in logbook.events(run.id)],
     }
     return _without_serials(plain(tree))  # type: ignore[no-any-return]

@@ -12,7 +12,7 @@ Kind = Literal[
     "run-started", "step-started", "frame-kept", "frame-recovered", "attempt-failed", "step-skipped", "hands-done",
     "light-metered", "retargeted", "camera-lost", "camera-back", "unasked-frame", "paused", "run-done", "note",
     "command", "command-refused", "question", "answered", "reminder", "waiting", "going-on", "frame-retaken",
-    "frame-improvised",
+    "frame-improvised", "lapse-started", "lapse-waiting", "lapse-frame", "lapse-gap", "lapse-light", "lapse-done",
 ]  # fmt: skip
 
 
@@ -38,7 +38,7 @@ class Command:
 
     ``verb``: one of `daemon.states.VERBS`; any other is refused when it is heard. ``data`` by verb: ``step`` (an id)
     for skip, retake and improvise; ``change`` (``f/4``, ``1/60 s``, ``ISO 400``) for improvise; ``question`` and
-    ``answer`` for answer.
+    ``answer`` for answer; ``seconds`` for interval; ``darker``, ``begins`` and ``over`` [stops, EV, stops] for look.
     """
 
     id: str

@@ -20,6 +20,8 @@ def film_frames(store: Store, run: RunRow) -> list[FilmFrame]:
     """
     logbook = store.logbook
     steps = {row.id: row for row in logbook.steps(run.id)}
+    lapses = [row.id for row in steps.values() if row.kind == "timelapse"]
+    timed = {row.attempt_id: row for lapse in lapses for row in logbook.lapse_frames(lapse)}
     kept = {row.id: row for row in logbook.attempts(run.id) if row.state in ("kept", "recovered")}
     files: dict[int, list[FileRow]] = {}
     for file in logbook.files(run.id):
@@ -31,14 +33,18 @@ def film_frames(store: Store, run: RunRow) -> list[FilmFrame]:
         if frame.role != "picture" or attempt is None:
             continue
         picture = picture_of(files[frame.id])
-        told = steps[attempt.step_row].settings
+        of_lapse = timed.get(attempt.id)
+        told = steps[attempt.step_row].settings if of_lapse is None else of_lapse.settings
+        number = len(series) + 1 if of_lapse is None else of_lapse.frame + 1
         if picture.kind != "jpeg" or told is None:
             continue
         settings = Settings.model_validate(told)
         level = readings.get(frame.id, {}).get("reading", {}).get("level_stops")
         series.append(
-            FilmFrame(store.files.path(picture.path), len(series) + 1, exact_settings(settings), level, line(settings))
+            FilmFrame(store.files.path(picture.path), number, exact_settings(settings), level, line(settings))
         )
+    if timed:  # what was put off came home late
+        series.sort(key=lambda one: one.number)
     if len(series) < 2:
         raise UsageError(
             f"film of run {run.id}: found {len(series)} kept pictures with a JPEG; a film has at least 2. See: "

@@ -24,7 +24,16 @@ from daemon.store import Store
 from plans.plan import ControlStep, ExposeStep, Settings
 from plans.stops import Kind, Scale
 
-Exposing = ExposeStep | ControlStep
+
+@dataclass(frozen=True)
+class LapseFrame:
+    """One frame of a time-lapse, as far as taking it goes. ``id`` is the time-lapse's."""
+
+    id: str
+    settings: Settings
+
+
+Exposing = ExposeStep | ControlStep | LapseFrame
 Verified = Literal["as planned", "not as planned", "unverified"]
 Role = Literal["picture", "control", "unasked"]
 FOLDERS: dict[Role, str] = {"picture": "pictures", "control": "control", "unasked": "unasked"}
@@ -89,7 +98,7 @@ def picture_of(files: Sequence[File]) -> File:
 
 def role_of(step: Exposing) -> Role:
     """Where a step's frames belong."""
-    return "picture" if isinstance(step, ExposeStep) else "control"
+    return "control" if isinstance(step, ControlStep) else "picture"
 
 
 def failed_marks(checks: Sequence[ExifCheck]) -> str:

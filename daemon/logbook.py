@@ -15,12 +15,12 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from daemon import clock, tables
+from daemon import clock, schedule_clock, tables
 from daemon.database import insert_new
 from daemon.entries import ENDED, attempt_in_run
 from daemon.errors import StoreError, UsageError
-from daemon.extras import Extras
 from daemon.files import StoredFile, run_folder
+from daemon.lapse_book import Lapses
 from daemon.notes import frame_in_run
 from daemon.rows import (
     Attempt,
@@ -56,7 +56,7 @@ __all__ = [
 ]
 
 
-class Logbook(Extras):
+class Logbook(Lapses):
     """The record of one store. Usable from several threads; open it with ``daemon.store.open_store``."""
 
     # -- runs and plans -------------------------------------------------------------------------------------------
@@ -278,7 +278,7 @@ class Logbook(Extras):
             values = {
                 "step_row": step_row,
                 "number": (highest or 0) + 1,
-                "intent_at": clock.utc_now(),
+                "intent_at": schedule_clock.utc_now(),
                 "state": "intended",
                 "exposure_s": float(exposure_s),
             }

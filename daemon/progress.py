@@ -14,8 +14,10 @@ from plans.step_words import in_words
 
 BAR = 12  # characters
 LEFT = 12  # characters for the time that is left
+LAPSE_EVERY = 25  # frames of a time-lapse after which one is shown whatever it is
 LONG_S = 2.0  # an exposure from here on is announced, so that silence does not worry anyone [s]
-UNTOLD = ("paused", "question", "answered", "command", "hands-done")  # told by whoever asks, or by the command itself
+# Told by whoever asks, or by the command itself.
+UNTOLD = ("paused", "question", "answered", "command", "hands-done", "lapse-waiting")
 PREFIXES = {
     "command-refused": "Refused: ",
     "step-skipped": "Skipped: ",
@@ -35,6 +37,7 @@ class Progress:
         self._left_s = 0.0
         self._overheads: list[float] = []
         self._group = ""
+        self._lapse = ("", "")
 
     def __call__(self, event: Event) -> None:
         """Show one event."""
@@ -47,6 +50,8 @@ class Progress:
                 self._say(f"  exposing {exposure_s:.0f} s …")
         elif event.kind == "frame-kept":
             self._frame(event)
+        elif event.kind == "lapse-frame":
+            self._lapse_frame(event)
         elif event.kind == "run-started":
             self._say(f"{event.text}\n  pictures and record: {data['folder']}")
         elif event.kind == "run-done":
@@ -77,6 +82,21 @@ class Progress:
         room = self._width - LEFT - 2
         self._say(f"{text[:room]:<{room}}{_minutes(left):>{LEFT}}" if bar else text)
 
+    def _lapse_frame(self, event: Event) -> None:
+        """A frame of a time-lapse: told when its settings are new, when it was late, and now and then."""
+        data = event.data
+        settings = Settings.model_validate(data["settings"])
+        shown = (settings.time.mark, settings.iso.mark)
+        number, total = data["frame"] + 1, data["frames"]
+        if shown == self._lapse and number % LAPSE_EVERY and number != total and not data["why"]:
+            return
+        self._lapse = shown
+        left = (total - number) * data["interval_s"]
+        text = f"  {number:>{len(str(total))}}/{total}  {settings_line(settings)}  EV {data['thought']['level']:.1f}"
+        text += f"  {1000 * data['late_s']:.0f} ms late" if data["why"] else ""
+        room = self._width - LEFT - 2
+        self._say(f"{text[:room]:<{room}}{_minutes(left):>{LEFT}}" if self._width > 60 else text[: self._width])
+
     def _heading(self, goal: str) -> None:
         if goal != self._group:
             self._group = goal
@@ -92,8 +112,11 @@ class Progress:
 
 def _end(event: Event) -> str:
     """The last line of a run: what became of its pictures."""
-    kept = event.data["counts"]["kept"].get("expose", 0)
+    steps = event.data["counts"]["kept"]
+    kept = steps.get("expose", 0)
     total = event.data["counts"]["steps"].get("expose", 0)
+    if not kept and not total and steps.get("timelapse"):
+        return event.text
     if not kept:
         return f"Run {event.data['run']} has ended without a picture"
     return event.text if kept == total else f"{event.text}: {kept} of {total} pictures, {total - kept} left out"

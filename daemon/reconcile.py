@@ -19,11 +19,11 @@ from daemon.camera.verbs import CardFile
 from daemon.errors import CameraBusy, StoreError
 from daemon.feed import Event, Listener
 from daemon.files import StoredFile, attempt_stem, unasked_stem
-from daemon.frames import FOLDERS, Exposing, Fetched, FrameTaker, Taken, role_of
+from daemon.frames import FOLDERS, Exposing, Fetched, FrameTaker, LapseFrame, Taken, role_of
 from daemon.logbook import Attempt, FileRow, StepRow
 from daemon.pictures.exif import ExifFacts, read_exif
 from daemon.pictures.opening import PictureUnreadable
-from plans.plan import ControlStep, ExposeStep, Step
+from plans.plan import ControlStep, ExposeStep, Settings, Step, TimelapseStep
 
 AFTER_EXPOSURE_S = 2.0  # readout and writing to the card, beyond the exposure itself [s]
 PAIR_S = 2.5  # the second file of a pair comes within this time after the first [s]
@@ -45,7 +45,7 @@ class Reconciler:
         self._look_at_card(self._camera.card())
         for attempt in self._logbook.open_attempts(self._run.id):
             row = self._logbook.step(attempt.step_row)
-            step = self._exposing_step(row)
+            step = self._exposing_step(row, attempt)
             self._set_aside_partials(row, attempt)
             if not (self._recover_from_disk(attempt, row, step) or self._recover_from_card(attempt, row, step)):
                 why = "no picture of it was found on the card after the link or the daemon died"
@@ -64,9 +64,16 @@ class Reconciler:
             if stray is not None:
                 self._record_unasked(stray.path, [stray])
 
-    def _exposing_step(self, row: StepRow) -> Exposing:
-        step = self._step_of(row)
-        if not isinstance(step, ExposeStep | ControlStep):
+    def _exposing_step(self, row: StepRow, attempt: Attempt) -> Exposing:
+        step: Step | LapseFrame = self._step_of(row)
+        if isinstance(step, TimelapseStep):
+            frame = self._logbook.lapse_frame_of(attempt.id)
+            if frame is None:  # a frame from before its start, which told the light
+                return ControlStep(
+                    id=step.id, purpose="meter", settings=step.settings, predicted_ev100=0.0, text="The light."
+                )
+            return LapseFrame(step.id, Settings.model_validate(frame.settings))
+        if not isinstance(step, ExposeStep | ControlStep | LapseFrame):
             raise StoreError(f"step {row.step_id} takes no frame, but an attempt at it is in the logbook")
         return step
 
@@ -224,6 +231,9 @@ class Reconciler:
             known.setdefault((seen.folder, seen.name), []).append((seen.size, seen.taken or None))
         for file in self._logbook.card_files():
             known.setdefault((file.card_folder, file.card_name), []).append((file.size, file.card_taken))
+        for row in self._logbook.lapse_put_off(self._run.id):  # these are known, and brought home when there is time
+            for late in row.card or []:
+                known.setdefault((late["folder"], late["name"]), []).append((late["size"], late["taken"]))
         return [
             file
             for file in on_card

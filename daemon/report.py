@@ -106,6 +106,7 @@ class RunReport:
 
     ``light``: by group, what control readings told of the light: ``text``, and ``account`` as `plans.drift.Account`.
     ``improvised`` are pictures that no plan had; ``beside`` tells the planned step of each, by their ids.
+    ``lapses``: step, goal, outcome and text of each time-lapse.
     """
 
     run: RunRow
@@ -118,6 +119,7 @@ class RunReport:
     light: dict[str, dict[str, Any]] = field(default_factory=dict)
     improvised: tuple[FrameReport, ...] = ()
     beside: Mapping[str, str] = field(default_factory=dict)
+    lapses: tuple[dict[str, Any], ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """The run as plain data."""
@@ -130,6 +132,7 @@ class RunReport:
             "light": self.light,
             "frames": [frame.as_json() for frame in self.frames],
             "improvised": [frame.as_json() for frame in self.improvised],
+            "timelapses": list(self.lapses),
             "groups": [group.model_dump(mode="json") for group in self.plan.groups],
             "unreachable": [item.model_dump(mode="json") for item in self.plan.unreachable],
             "counts": self.counts,
@@ -208,6 +211,11 @@ def report(store: Store, which: int | str) -> RunReport:
         metered_ev100=metered[-1] if metered else None,
         light={one["group"]: {"text": one["text"], "account": one["account"]} for one in told},
         improvised=tuple(row_of(step) for step in beside if step.id in frames),
+        lapses=tuple(
+            {"step": row.step_id, "goal": row.goal, "outcome": row.outcome or "open", "text": row.outcome_why or ""}
+            for row in steps
+            if row.kind == "timelapse" and row.revision == revision
+        ),
         beside={str(item.step["id"]): item.of_step for item in extras.values() if item.what == "improvised"},
     )
 
@@ -241,7 +249,11 @@ def frame_table(found: RunReport) -> str:
         lines += ["", "Improvised, beside the plan"]
         for frame in found.improvised:
             lines += _row(frame)
-    lines += ["", *_LEGEND]
+    for lapse in found.lapses:
+        told = f"{lapse['goal']}: {lapse['text'] or lapse['outcome']}"
+        lines += ["", *textwrap.wrap(told, WIDTH, subsequent_indent="  ")]
+    if found.frames or not found.lapses:
+        lines += ["", *_LEGEND]
     doubts = [(frame.step.id, frame.doubt) for frame in (*found.frames, *found.improvised) if frame.doubt]
     if doubts:
         lines += ["", "LOOK AT THESE"]

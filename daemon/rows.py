@@ -99,6 +99,33 @@ class Attempt:
 
 
 @dataclass(frozen=True)
+class LapseRow:
+    """One frame of a time-lapse, taken or missed: number ``frame`` (from 0), due ``due_s`` after the start. [s]
+
+    ``attempt_id`` None: it was missed, and ``why`` says so; ``why`` of one that was taken late says why, else it is
+    empty. ``rung``: its place on the ladder; ``settings``: what it was taken with. ``state``: what the controller
+    remembered when it was begun (`plans.light_control.State`), ``thought`` what it decided. ``late_s``: how long after
+    its tick the shutter was asked for; ``latency_s``: how long camera and link then took beyond the exposure [s].
+    ``card``: its files on the card, None until the exposure was over.
+    """
+
+    id: int
+    step_row: int
+    frame: int
+    due_s: float
+    due_at: datetime
+    attempt_id: int | None
+    rung: int | None
+    settings: dict[str, Any] | None
+    state: dict[str, Any] | None
+    thought: dict[str, Any] | None
+    late_s: float | None
+    latency_s: float | None
+    card: list[dict[str, Any]] | None
+    why: str
+
+
+@dataclass(frozen=True)
 class FrameRow:
     """One exposure in the record. ``attempt_id`` is None for a frame nobody asked for."""
 

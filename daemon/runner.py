@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from datetime import datetime, timedelta
 from typing import Any, Literal
 
+from daemon import schedule_clock
 from daemon.bulb import bind_to
 from daemon.camera.dialects import refuses_to_tell
 from daemon.camera.verbs import Camera, CameraState
@@ -31,25 +33,29 @@ from daemon.remedies import with_remedy
 from daemon.rig.preparing import prepare_rig
 from daemon.states import Machine, State
 from daemon.store import Store
+from daemon.timelapse import Timelapse
 from plans.plan import ControlStep, ExposeStep, OperatorStep, Plan, TimelapseStep
 
 __all__ = ["Manners", "Runner"]
 
 
-def refuse_timelapses(plan: Plan) -> None:
-    """Refuse a plan that holds a time-lapse, which this runner cannot run.
+def refuse_past(plan: Plan) -> None:
+    """Refuse a plan that holds a time-lapse whose time is over.
 
     Raises
     ------
     UsageError
         With what to do instead.
     """
-    found = [step for step in plan.steps if isinstance(step, TimelapseStep)]
-    if found:
-        raise UsageError(
-            f"shoot: the plan holds {found[0].goal} ({found[0].id}); shoot takes single pictures and series, and no "
-            "time-lapse yet. Take the goal out of the brief, or use the plan for `compile` and `explain` only"
-        )
+    for step in plan.steps:
+        if not isinstance(step, TimelapseStep) or step.start is None:
+            continue
+        end = datetime.fromisoformat(step.start) + timedelta(seconds=step.duration_s)
+        if end < schedule_clock.utc_now():
+            raise UsageError(
+                f"shoot: {step.goal} ({step.id}) was to end at {end:%Y-%m-%d %H:%M} UTC, which is over. Give the "
+                "scene's when another day, or leave start out of the goal to begin on command"
+            )
 
 
 class Runner:
@@ -105,13 +111,13 @@ class Runner:
         Raises
         ------
         UsageError
-            If the plan holds a time-lapse; nothing has been written then.
+            If the plan holds a time-lapse whose time is over; nothing has been written then.
         BindingRefused
             If the camera lacks marks of the plan; nothing has been written then.
         RunPaused, CameraError, StoreError, PlanUnreachable
             If the run had to stop; it is in the logbook and can be resumed.
         """
-        refuse_timelapses(plan)
+        refuse_past(plan)
         self._leave_run()
         state = self._open()
         try:
@@ -290,7 +296,7 @@ class Runner:
         elif isinstance(step, ControlStep):
             Meter(context, reader).do(row, step)
         elif isinstance(step, TimelapseStep):
-            context.skip(row, "time-lapses cannot be run yet")
+            Timelapse(context, reader, row, step).do()
         else:
             self._hooks.before_picture(context, row, step)
             frame = Picturing(context, reader, self._light).do(row, step)

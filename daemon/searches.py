@@ -168,14 +168,23 @@ class Searches(Database):
     def _whole(self, rows: list[FrameRow]) -> list[dict[str, Any]]:
         numbers = [row.id for row in rows]
         attempts, steps, readings = tables.attempts.c, tables.steps.c, tables.readings.c
+        lapse = tables.lapse_frames.c
         files: dict[int, list[FileRow]] = {}
         for file in self._page(FileRow, tables.files, [tables.files.c.frame_id.in_(numbers)], tables.files.c.id, 5000):
             files.setdefault(file.frame_id, []).append(file)
         read = self._page(ReadingRow, tables.readings, [readings.frame_id.in_(numbers)], readings.id, 5000)
         newest = {row.frame_id: row for row in read}
         of_step = (
-            sa.select(attempts.id, attempts.number, attempts.state, steps.step_id, steps.goal, steps.settings)
+            sa.select(
+                attempts.id,
+                attempts.number,
+                attempts.state,
+                steps.step_id,
+                steps.goal,
+                sa.func.coalesce(lapse.settings, steps.settings, type_=tables.Json()),
+            )
             .join(tables.steps, steps.id == attempts.step_row)
+            .outerjoin(tables.lapse_frames, lapse.attempt_id == attempts.id)
             .where(attempts.id.in_([row.attempt_id for row in rows if row.attempt_id is not None]))
         )
         with self._reading("attempts") as connection:

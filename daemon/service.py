@@ -361,15 +361,18 @@ class Service:
         if job is not None and event.kind == "run-started":
             job.run = data["run"]
             job.begun.set()
-        if event.kind in ("run-started", "run-done", "paused"):
+        if event.kind in ("run-started", "run-done", "paused", "lapse-started", "lapse-gap", "lapse-done"):
             self.log.info(event.kind, run=self.running(), text=event.text)
         elif event.kind == "camera-lost":
             self.failures.failed("camera", run=self.running(), why=event.text)
-        elif event.kind in ("camera-back", "frame-kept"):
+        elif event.kind in ("camera-back", "frame-kept", "lapse-frame"):
             self.failures.works("camera")
         kept = ("step", "goal", "total", "done", "exposure_left_s", "settings")
         if event.kind in ("step-started", "frame-kept"):
             self._progress |= {name: data[name] for name in kept if name in data} | {"text": event.text}
+        if event.kind == "lapse-frame":
+            told = {"step": data["step"], "total": data["frames"], "done": data["frame"] + 1}
+            self._progress |= told | {"settings": data["settings"], "text": event.text}
         if event.kind in ("camera-lost", "camera-back"):
             self._progress["camera"] = event.kind.removeprefix("camera-")
         self.changed(event)

@@ -15,7 +15,7 @@ State = Literal[
     "idle", "opening", "working", "exposing", "asking", "cueing", "paused", "seeking", "ending", "stopped", "done"
 ]  # fmt: skip
 Verb = Literal[
-    "stop", "stop-now", "pause", "go-on", "skip", "retake", "improvise", "cue", "answer"
+    "stop", "stop-now", "pause", "go-on", "skip", "retake", "improvise", "cue", "answer", "interval", "look"
 ]  # fmt: skip
 VERBS: Mapping[Verb, str] = {
     "stop": "end the work after the frame in flight; resume goes on",
@@ -27,6 +27,8 @@ VERBS: Mapping[Verb, str] = {
     "improvise": "one more picture with one setting changed, as change says, beside the last one or that of step",
     "cue": "take the picture that waits for its cue",
     "answer": "answer the question that is open, named by question, with one of its choices",
+    "interval": "from the next frame of the time-lapse on, frames every so many seconds",
+    "look": "from the next frame of the time-lapse on, a night so many stops darker; begins and over may be given",
 }
 
 
@@ -52,12 +54,12 @@ TABLE: Mapping[State, Row] = {
     "working": _row(
         "between two steps, or at one that exposes nothing now",
         "exposing asking cueing paused seeking ending stopped",
-        "stop stop-now pause skip retake improvise",
+        "stop stop-now pause skip retake improvise interval look",
     ),
     "exposing": _row(
         "a frame is in flight, from its settings to its files at home",
         "working seeking stopped",
-        "stop stop-now pause retake improvise",
+        "stop stop-now pause retake improvise interval look",
     ),
     "asking": _row("a question to the operator is open", "working stopped", "stop stop-now skip answer"),
     "cueing": _row(
@@ -68,9 +70,9 @@ TABLE: Mapping[State, Row] = {
     "paused": _row(
         "waiting because a pause was asked for",
         "working stopped",
-        "stop stop-now go-on skip retake improvise",
+        "stop stop-now go-on skip retake improvise interval look",
     ),
-    "seeking": _row("the camera is lost and looked for", "working ending stopped", "stop stop-now"),
+    "seeking": _row("the camera is lost and looked for", "working ending stopped", "stop stop-now interval look"),
     "ending": _row("all steps are done; the card is looked through and the camera put back", "seeking done stopped"),
     "stopped": _row("the work has ended before the run has; resume goes on", "opening"),
     "done": _row("the run has ended", "opening"),

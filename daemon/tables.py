@@ -320,3 +320,24 @@ schedule_outcomes = Table(
     _one_of("outcome", "begun", "started", "skipped", "failed"),
 )
 Index("frames_by_role", frames.c.run_id, frames.c.role)
+
+lapse_frames = Table(
+    "lapse_frames",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("step_row", Integer, ForeignKey("steps.id"), nullable=False),
+    Column("frame", Integer, nullable=False),
+    Column("due_s", Seconds, nullable=False),
+    Column("due_at", UtcTime, nullable=False),
+    Column("attempt_id", Integer, ForeignKey("attempts.id"), unique=True),
+    Column("rung", Integer),
+    Column("settings_json", Json, key="settings"),
+    Column("state_json", Json, key="state"),
+    Column("thought_json", Json, key="thought"),
+    Column("late_s", Seconds),
+    Column("latency_s", Seconds),
+    Column("card_json", Json, key="card"),
+    Column("why", Words, nullable=False),
+    UniqueConstraint("step_row", "frame"),
+    CheckConstraint("attempt_id IS NOT NULL OR why <> ''", name="missed_with_a_why"),
+)

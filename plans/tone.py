@@ -40,6 +40,12 @@ def decoded_stops(code: float) -> float:
     return math.log2(linear / MID_GREY)
 
 
+def code_of(stops: float) -> float:
+    """The 8-bit sRGB code of a level against mid grey, 0 to 255: the other way round from `decoded_stops`. [stops]"""
+    linear: float = min(MID_GREY * 2.0**stops, 1.0)
+    return 255 * (12.92 * linear if linear <= 0.0031308 else 1.055 * linear ** (1 / 2.4) - 0.055)
+
+
 def at_end(code: float) -> tuple[bool, bool]:
     """Whether a code stands at the bright end of the scale, and whether at the dark one."""
     return code >= _BRIGHT, code <= _DARK

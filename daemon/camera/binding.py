@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from daemon.camera.dialects import Reading, camera_readings, refuses_to_tell
 from daemon.camera.verbs import CameraState, SettingName
 from daemon.errors import BindingRefused
-from plans.plan import ControlStep, ExposeStep, MarkValue, Plan, Settings
+from plans.plan import ControlStep, ExposeStep, MarkValue, Plan, Settings, TimelapseStep
 from plans.stops import KINDS, Kind, Mark, Series, closest_by_light, light_of, read_scale
 
 TOLERANCE = 0.02  # farthest that a mark's exact value may lie from the camera's [stops]
@@ -92,9 +92,12 @@ def bind(plan: Plan, state: CameraState, beyond: Collection[float] = ()) -> Bind
 
 def _marks_of(plan: Plan, kind: Kind) -> list[MarkValue]:
     steps = [step.settings for step in plan.steps if isinstance(step, ExposeStep | ControlStep)]
+    values: list[MarkValue] = [getattr(settings, kind) for settings in steps]
+    for lapse in (step for step in plan.steps if isinstance(step, TimelapseStep)):
+        rungs = [rung for part in lapse.parts for rung in part.rungs]
+        values += [lapse.settings.aperture] if kind == "aperture" else [getattr(rung, kind) for rung in rungs]
     found: dict[float, MarkValue] = {}
-    for settings in steps:
-        value: MarkValue = getattr(settings, kind)
+    for value in values:
         found.setdefault(value.exact, value)
     return [found[exact] for exact in sorted(found)]
 

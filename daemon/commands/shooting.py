@@ -109,7 +109,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
     """Shoot BRIEF or PLAN: hands where needed, one metering frame, every picture, a record of all."""
     from daemon import assembly
     from daemon.client import running_service
-    from daemon.runner import refuse_timelapses
+    from daemon.runner import refuse_past
 
     if (service := running_service(options["store_dir"])) is not None:
         from daemon.commands import handover
@@ -121,7 +121,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
     # Read once before the camera is touched, so that a mistake in the file is told first.
     plan = _composed(plan_from(path, stand_in_scales()), composed)
     demand_reachable(plan, reachable)
-    refuse_timelapses(plan)
+    refuse_past(plan)
     operator = assembly.choose_operator(options["operator_name"], port)
     assembly.refuse_without_hands(plan, operator, composed)
     lecturer = assembly.choose_lecturer(operator, bool(options["cue"]))
@@ -233,7 +233,7 @@ def show_end(found: RunReport, options: Mapping[str, Any]) -> None:
     else:
         say()
         say(frame_table(found))
-    if not taken:
+    if not taken and not any(lapse["outcome"] == "kept" for lapse in found.lapses):
         given_up = any(frame.outcome == "abandoned" for frame in found.frames)
         why = "the camera failed at them" if given_up else "they need what was skipped"
         note(
@@ -243,7 +243,10 @@ def show_end(found: RunReport, options: Mapping[str, Any]) -> None:
         sys.exit(CameraError.exit_code if given_up else PlanUnreachable.exit_code)
     if not options["as_json"]:
         say(f"\nPictures: {found.folder / 'pictures'}")
-        say(f"Comparison sheet: {command_line('sheet', number, store=store_dir)}")
+        if taken:
+            say(f"Comparison sheet: {command_line('sheet', number, store=store_dir)}")
+        if any(lapse["outcome"] == "kept" for lapse in found.lapses):
+            say(f"Film: {command_line('film', number, store=store_dir)}")
     if output_trouble() is not None:
         note(f"stopwright: run {number} is done and kept: {command_line('runs', number, store=store_dir)}")
 

@@ -81,11 +81,16 @@ class Touched:
 
     def __str__(self) -> str:
         light = "brightness cannot be told" if self.off is None else f"brightness {self.off:+.2f} stop"
+        return f"{light}; {self.of_rig}"
+
+    @property
+    def of_rig(self) -> str:
+        """Framing and focus alone, in words with figures."""
         frame = (
             "framing cannot be told" if self.shift is None else f"framing within {100 * self.shift:.2f} % of the width"
         )
         focus = f"focus: {self.why_no_focus}" if self.focus is None else f"sharpness within {self.focus:.2f} stop"
-        return f"{light}; {frame}; {focus}"
+        return f"{frame}; {focus}"
 
 
 def last_good(context: RunContext, reader: Reader, settings: Settings) -> Good | None:

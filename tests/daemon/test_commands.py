@@ -128,15 +128,15 @@ def test_explain_fits_a_terminal_of_80_columns(tmp_path: Path) -> None:
     assert "f/5.6" in done.stdout
 
 
-def test_a_time_lapse_is_compiled_and_explained_and_shoot_says_that_it_cannot_run_it_yet(tmp_path: Path) -> None:
+def test_a_time_lapse_is_compiled_and_explained_and_shoot_goes_as_far_as_the_camera(tmp_path: Path) -> None:
     text = demo_brief_text()
     lapse = "goals:\n  - timelapse: {interval: 20 s, for: 1 h, focus: heron}\n"
     brief = put(tmp_path, text[: text.index("goals:")] + lapse)
     done = command("explain", brief, home=tmp_path)
     assert done.returncode == 0 and "181 frames over 1 h" in done.stdout
     assert max(map(len, done.stdout.splitlines())) <= 80
-    refused = command("shoot", brief, "--camera", "ptpip:127.0.0.1:9", "--operator", "simulated", home=tmp_path)
-    assert_plain_failure(refused, 2, "time-lapse every 20 s", "no time-lapse yet")
+    alone = command("shoot", brief, "--camera", "ptpip:127.0.0.1:9", "--composed", home=tmp_path)
+    assert_plain_failure(alone, 4, "ptpip:127.0.0.1:9")
 
 
 def test_no_camera_is_said_with_what_to_do(tmp_path: Path) -> None:
