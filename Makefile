@@ -54,6 +54,7 @@ soak: $(LOCKED_TEST)
 	$(BIN)/python -m tests.soak_api
 	$(BIN)/python -m tests.soak_light_watch
 	$(BIN)/python -m tests.soak_judge
+	$(BIN)/python -m tests.soak_sunset
 	$(BIN)/python -m tests.fuzz_briefs --count 100000
 
 clean:

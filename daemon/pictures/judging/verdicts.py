@@ -162,7 +162,7 @@ def isolated(
     soft = background.within(least_px)
     parts = [own.within(sharp_px), None if soft is None else not soft]
     words = (
-        f"a point of {subject} is {own.value:.2g} px wide and up to {sharp_px:.2g} looks sharp; one of the background is "
+        f"a point of {subject} is {own.value:.2g} px wide and up to {sharp_px:.2g} is sharp; one of the background is "
         f"{_px(background.value)} px and at least {_px(least_px)} is wanted"
     )
     if parts[0] is not True:
