@@ -93,6 +93,7 @@ class Service:
         self._progress: dict[str, Any] = {}
         self._listeners: dict[int, Callable[[Event | None], None]] = {}
         self._next_listener = 0
+        self.seen: tuple[CameraState, Any] | None = None  # what the camera last told of itself, and when
 
     # -- listening ------------------------------------------------------------------------------------------------
 
@@ -348,7 +349,9 @@ class Service:
         end = clock.monotonic() + patience_s
         while True:
             try:
-                return camera.state()
+                found: CameraState = camera.state()
+                self.seen = (found, clock.utc_now())
+                return found
             except LOST as trouble:
                 self.failures.failed("camera", why=str(trouble))
                 if clock.monotonic() >= end:
