@@ -22,18 +22,18 @@ const stepOf = (id) => outline?.steps.find((step) => step.id === id) ?? outline?
 function pinnedFor(newest) {
   const chosen = Number(kept.get(`pinned-${run}`)), step = stepOf(newest.step);
   const found = frames.find((frame) => frame.frame === chosen) ?? (step ? frames.findLast((frame) => frame.step === step.reference) : null);
-  return found && found.frame !== newest.frame ? found : null;
+  return found && found.frame !== newest.frame ? found : frames.at(-2) ?? null; // a reference is held against the one before
 }
 
-function put(name, frame, hidden) {
+function put(name, frame, hidden, most) {
   show($(name), Boolean(frame));
   if (!frame) return;
   picture($(`${name}-image`), frame, 2560, hidden ? words.board.hidden : `${frame.goal ?? ""} ${settingsLine(frame.settings)}`);
   text($(`${name}-settings`), hidden ? words.board.hidden : settingsLine(frame.settings));
   const step = stepOf(frame.step);
-  swap($(`${name}-bar`), [frame.frame, hidden, outline?.revision, outline?.extra.length, $(name).clientWidth], () => {
+  swap($(`${name}-bar`), [frame.frame, hidden, outline?.revision, outline?.extra.length, $(name).clientWidth, most], () => {
     if (hidden || !step?.bar) return [];
-    barsInto($(`${name}-bar`), [{ bar: step.bar }]);
+    barsInto($(`${name}-bar`), [{ bar: step.bar }], { most });
     return [...$(`${name}-bar`).childNodes];
   });
 }
@@ -42,8 +42,12 @@ function render() {
   const newest = frames.at(-1) ?? null;
   show($("waiting"), !newest);
   const hidden = Boolean(hides && newest && revealed !== newest.frame);
-  put("newest", newest, hidden);
-  put("pinned", newest ? pinnedFor(newest) : null, false);
+  const pinned = newest ? pinnedFor(newest) : null;
+  const shown = [newest, pinned].map((frame) => stepOf(frame?.step)?.bar).filter(Boolean); // on one scale
+  const most = Math.max(1, ...shown.map((bar) => Math.max(bar.total, bar.line)));
+  for (const [name, frame] of [["newest", newest], ["pinned", pinned]]) show($(name), Boolean(frame)); // both stand before either is measured
+  put("newest", newest, hidden, most);
+  put("pinned", pinned, false, most);
   text($("predict"), hidden ? words.board.reveal : words.board.predict_on);
   $("predict").setAttribute("aria-pressed", String(hides && !hidden));
   $("predict").disabled = !newest;

@@ -87,9 +87,11 @@ function sideBySide() {
   $("beside").replaceChildren(...[...picked.values()].map((frame) => el("div", {}, ...card(frame, 1280, true).filter(Boolean))));
 }
 
+const eventText = (event) => (event.kind === "command" ? fill(t.asked, { what: event.data.verb }) : event.kind === "answered" ? fill(t.answered, { what: event.text }) : event.text);
+
 async function listEvents() {
   const told = await get(`/api/runs/${number}/events?limit=100&after=${eventsAfter}`);
-  $("events").append(...told.events.map((event) => el("li", {}, el("time", { datetime: event.at }, clock(event.at)), el("span", {}, event.text))));
+  $("events").append(...told.events.map((event) => el("li", {}, el("time", { datetime: event.at }, clock(event.at)), el("span", {}, eventText(event)))));
   eventsAfter = told.next ?? eventsAfter;
   show($("more-events"), told.next !== null);
 }

@@ -44,13 +44,13 @@ function render() {
   renderNext(at);
   renderFacts(at);
   renderTrend();
-  if (may) renderThumbs(at);
+  if (may) { renderThumbs(at); renderEnding(at); }
 }
 
 function renderRest(at) {
   const open = !at && last && ["paused", "interrupted"].includes(last.state) ? last : null;
   swap($("actions-rest"), [at, open?.run, may], () => {
-    if (at) return may && verbs[at]?.includes("stop-now") ? el("button", { type: "button", onclick: () => stopNow() }, words.now.stop_now) : [];
+    if (at) return [];
     const made = [];
     if (open) made.push(el("p", {}, fill(words.now.resume_why, { run: open.run })));
     if (may && open) made.push(el("button", { type: "button", class: "main", onclick: (event) => attempt(() => post(`/api/runs/${open.run}/resume`, { id: newId(), operator: "page" }), event.currentTarget) }, fill(words.now.resume, { run: open.run })));
@@ -59,9 +59,15 @@ function renderRest(at) {
   });
 }
 
+function renderEnding(at) {
+  const can = Boolean(state.run && verbs[at]?.includes("stop-now"));
+  swap($("ending"), [can], () => (can ? el("button", { type: "button", id: "stop-now", onclick: stopNow }, words.now.stop_now) : []));
+}
+
 function renderQuestion() {
   const asking = state.asking && state.asking.kind !== "cue" ? state.asking : null;
   show($("asking"), Boolean(asking));
+  show($("what").parentElement, !asking);
   if (!asking) return;
   text($("asking-kind"), asking.kind === "caution" ? words.now.caution : words.now.state_asking);
   text($("asking-text"), asking.text);
@@ -91,7 +97,7 @@ function renderPicture() {
   const step = stepOf(state.progress?.step)?.bar ? stepOf(state.progress.step) : stepOf(frame?.step);
   swap($("bar"), [step?.id, outline?.revision, outline?.run, $("bar").clientWidth], () => {
     if (!step?.bar) return [words.page.none];
-    barsInto($("bar"), [{ bar: step.bar }], { legend: true });
+    barsInto($("bar"), [{ bar: step.bar }]);
     return [...$("bar").childNodes];
   });
 }
@@ -119,14 +125,14 @@ function renderNext(at) {
 }
 
 function renderFacts(at) {
-  const progress = state.progress ?? {}, facts = [];
+  const facts = [];
   if (at) {
     const todo = remaining(), hands = todo.filter((step) => step.kind === "operator").length;
     const seconds = todo.filter((step) => step.kind !== "operator").reduce((sum, step) => sum + (step.seconds ?? 0), 0);
     const pictures = outline?.steps.filter((step) => step.kind === "expose") ?? [];
     const shot = new Set(frames.filter((frame) => isKept(frame) && frame.attempt_state === "kept").map((frame) => frame.step));
     const done = pictures.filter((step) => shot.has(step.id)).length;
-    facts.push([words.page.now, fill(words.now.progress, { done: Math.max(done, progress.total ? 0 : done), total: pictures.length })]);
+    facts.push([words.now.pictures, fill(words.now.progress, { done, total: pictures.length })]);
     facts.push([words.now.left, `${fill(words.now.left_value, { time: duration(seconds) })}${hands ? `, ${hands === 1 ? words.now.left_hand : fill(words.now.left_hands, { count: hands })}` : ""}`]);
   }
   const when = power?.at ? ` · ${fill(words.now.as_of, { time: clock(power.at) })}` : "";
@@ -161,8 +167,9 @@ async function stopNow() {
 }
 
 function renderThumbs(at) {
-  show($("thumbs"), Boolean(at && state.run));
-  if (!at || !state.run) return;
+  const isOpen = Boolean(at && state.run && at !== "asking");
+  show($("thumbs"), isOpen);
+  if (!isOpen) return;
   const can = verbs[at] ?? [], frame = newest(), question = state.asking;
   swap($("thumbs"), [at, frame?.frame, question?.id, state.run], () => {
     const button = (verb, label, press, main = false) => el("button", { type: "button", "data-verb": verb, class: main ? "main" : "", disabled: !can.includes(verb) || (verb === "retake" && !frame), onclick: (event) => press(event.currentTarget) }, label);
@@ -191,10 +198,6 @@ begin(async ({ live, role }) => {
     if (place >= 0) frames[place] = data; else frames.push(data);
     frames = frames.slice(-TREND);
     render();
-    if (!data.reading) setTimeout(async () => {
-      const told = await get(`/api/frames/${data.frame}`).catch(() => null), spot = frames.findIndex((frame) => frame.frame === data.frame);
-      if (told && spot >= 0) { frames[spot] = told; render(); }
-    }, 700);
   });
   live.on(["retargeted", "frame-retaken", "frame-improvised", "run-started", "light-metered", "command"], () => {
     clearTimeout(again);
@@ -204,6 +207,12 @@ begin(async ({ live, role }) => {
   document.addEventListener("leaving", () => { if (state) render(); });
   addEventListener("resize", () => { if (state) render(); });
   setInterval(() => { if (state) render(); }, 30000);
+  setInterval(async () => { // readings follow their frames
+    for (const frame of frames.slice(-3).filter((one) => typeof one.reading?.measured_stops !== "number")) {
+      const told = await get(`/api/frames/${frame.frame}`).catch(() => null), spot = frames.indexOf(frame);
+      if (told && spot >= 0) { frames[spot] = told; render(); }
+    }
+  }, 1500);
   if (may) {
     const set = async (at) => { const told = await attempt(() => ask("PUT", "/api/leave", { at })); if (told) setLeaving(await get("/api/leave")); };
     $("leave-set").onclick = () => {

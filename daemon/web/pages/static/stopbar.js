@@ -11,7 +11,6 @@ function patterns() {
     made("bar-iso", 7, svg("circle", { cx: 3.5, cy: 3.5, r: 1.3, class: "f-ink" })),
     made("bar-filters", 6, svg("path", { d: "M0 3H6", class: "s-ink", "stroke-width": 1.4 })))));
 }
-const paint = (kind) => (kind === "aperture" ? {} : { fill: `url(#bar-${kind})` });
 
 function told(bar) {
   const parts = bar.segments.map((one) => `${words.bar[one.kind]} ${one.mark}`).join(", ");
@@ -20,11 +19,12 @@ function told(bar) {
   return fill(words.bar.label, { parts, beyond });
 }
 
-/** Bars under one another on one scale: [{bar, name?}]; `width` in pixels decides what fits into a segment. */
-export function bars(rows, { width = 320, legend = false } = {}) {
+/** Bars under one another on one scale: [{bar, name?}]; `width` [px] decides what fits into a segment,
+ * `most` is the least length of the scale [stops]. */
+export function bars(rows, { width = 320, legend = false, most: least = 1 } = {}) {
   patterns();
   const named = rows.some((row) => row.name), gap = named ? 26 : 2;
-  const most = Math.max(...rows.map(({ bar }) => Math.max(bar.total, bar.line)), 1), share = (100 - 15 - 100 * gap / Math.max(width, 200)) / most;
+  const most = Math.max(...rows.map(({ bar }) => Math.max(bar.total, bar.line)), least), share = (100 - 15 - 100 * gap / Math.max(width, 200)) / most;
   const at = (stops) => `${(100 * gap / Math.max(width, 200) + stops * share).toFixed(3)}%`, wide = (stops) => `${(stops * share).toFixed(3)}%`;
   const height = rows.length * ROW + TOP * 2, made = [];
   for (let stop = 0; stop <= most + 1e-9; stop++) made.push(svg("line", { x1: at(stop), x2: at(stop), y1: TOP, y2: height - TOP, class: "s-hair" }));
@@ -33,12 +33,10 @@ export function bars(rows, { width = 320, legend = false } = {}) {
     const group = svg("g", { role: "img", "aria-label": told(bar), "data-total": bar.total });
     if (name) group.append(svg("text", { x: 0, y: middle, "font-size": 15 }, String(name)));
     for (const one of bar.segments) {
-      group.append(svg("rect", { x: at(one.start), width: wide(one.length), y, height: THICK, class: `s-ink ${one.kind === "aperture" ? "f-ink" : ""}`, "data-kind": one.kind, "stroke-width": 1.5 }));
-      const body = group.lastChild;
-      if (one.kind !== "aperture") body.setAttribute("fill", paint(one.kind).fill), body.classList.add("filled");
+      group.append(svg("rect", { x: at(one.start), width: wide(one.length), y, height: THICK, class: one.kind === "aperture" ? "edge f-ink" : "edge", fill: one.kind === "aperture" ? null : `url(#bar-${one.kind})`, "data-kind": one.kind, "data-length": one.length }));
       const room = one.length * share / 100 * width, whole = `${one.letter} ${one.mark}`;
       const label = whole.length * 8.6 + 14 < room ? whole : room > 20 ? one.letter : "";
-      if (label) group.append(svg("text", { x: at(one.start + one.length / 2), y: middle, "text-anchor": "middle", "font-size": 15, class: "bar-text" }, label));
+      if (label) group.append(svg("text", { x: at(one.start + one.length / 2), y: middle, "text-anchor": "middle", "font-size": 15, class: one.kind === "aperture" ? "bar-text on-ink" : "bar-text" }, label));
     }
     group.append(svg("text", { x: "100%", y: middle, "text-anchor": "end", "font-size": 14 }, signed(bar.beyond)));
     made.push(group);
