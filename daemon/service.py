@@ -230,7 +230,7 @@ class Service:
         job = self.job
         if job is not None and not job.stopping.is_set():
             job.stopping.set()
-            job.commands.send(Command("service-ends", "stop"))
+            job.commands.send(Command.new("stop"))
 
     def wait_for_end(self, seconds: float) -> bool:
         """Wait for the run's end; whether it has ended. [s]"""

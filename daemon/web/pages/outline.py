@@ -102,9 +102,9 @@ def run_outline(run: Which, needs: With) -> dict[str, Any]:
     for step in plan.exposing:
         by_group.setdefault(step.group, []).append(step)
     for row in logbook.extras(number).values():
-        beside = by_group.get(row.step.group, [])
-        bar = stop_bar_segments([*beside, row.step])[-1]
-        extra.append(row.step.model_dump(mode="json") | {"bar": bar_tree(bar), "of_step": row.of_step, "why": row.why})
+        step = ExposeStep.model_validate(row.step)
+        bar = stop_bar_segments([*by_group.get(step.group, []), step])[-1]
+        extra.append(step.model_dump(mode="json") | {"bar": bar_tree(bar), "of_step": row.of_step, "why": row.why})
     return tree | {"run": number, "revision": known[-1].revision, "extra": extra}
 
 
@@ -118,9 +118,8 @@ def balance(run: Which, asked: ToBalance, needs: With) -> dict[str, Any]:
     if not logbook.run_plans(number):
         raise Refused(404, f"balance in run {number}", "no plan yet", "a run that has begun", "Ask again shortly")
     plan = logbook.plan(number)
-    known = {step.id: step for step in plan.exposing} | {
-        row.step.id: row.step for row in logbook.extras(number).values()
-    }
+    extras = [ExposeStep.model_validate(row.step) for row in logbook.extras(number).values()]
+    known = {step.id: step for step in [*plan.exposing, *extras]}
     beside = known.get(asked.step)
     if beside is None:
         raise Refused(

@@ -37,8 +37,7 @@ function render() {
   const title = at ? words.now[`state_${at}`] : words.now.rest;
   text($("what"), title);
   const progress = state.progress ?? {};
-  text($("what-more"), at ? [outline?.title, progress.goal].filter(Boolean).join(" · ") : words.now.rest_todo);
-  renderRest(at);
+  text($("what-more"), at ? [outline?.title, progress.goal].filter(Boolean).join(" · ") : open_() ? fill(words.now.resume_why, { run: open_().run }) : words.now.rest_todo);
   renderQuestion();
   renderPicture();
   renderNext(at);
@@ -47,16 +46,15 @@ function render() {
   if (may) { renderThumbs(at); renderEnding(at); }
 }
 
-function renderRest(at) {
-  const open = !at && last && ["paused", "interrupted"].includes(last.state) ? last : null;
-  swap($("actions-rest"), [at, open?.run, may], () => {
-    if (at) return [];
-    const made = [];
-    if (open) made.push(el("p", {}, fill(words.now.resume_why, { run: open.run })));
-    if (may && open) made.push(el("button", { type: "button", class: "main", onclick: (event) => attempt(() => post(`/api/runs/${open.run}/resume`, { id: newId(), operator: "page" }), event.currentTarget) }, fill(words.now.resume, { run: open.run })));
-    if (may) made.push(el("a", { class: "button", href: "/plan" }, words.now.to_plan));
-    return made;
-  });
+/** A run that stopped before its end, and is to be gone on with. */
+const open_ = () => (!state.job && last && ["paused", "interrupted"].includes(last.state) ? last : null);
+
+function renderRest() {
+  const open = open_();
+  const resume = (label, manners, main) => el("button", { type: "button", class: main, "data-resume": manners.cue ? "cue" : "on", onclick: (event) => attempt(() => post(`/api/runs/${open.run}/resume`, { id: newId(), operator: "page", manners }), event.currentTarget) }, label);
+  swap($("thumbs"), ["rest", open?.run], () => (open
+    ? [resume(words.now.resume, {}, "main"), resume(words.now.resume_cues, { cue: true }, "")]
+    : [el("a", { class: "button", href: "/plan" }, words.now.to_plan), el("a", { class: "button", href: "/logbook" }, words.now.to_logbook)]));
 }
 
 function renderEnding(at) {
@@ -111,10 +109,10 @@ function remaining() {
 
 function renderNext(at) {
   const todo = at && at !== "ending" ? remaining() : [];
-  swap($("next"), [todo.slice(0, 4).map((step) => step.id), at, Math.floor(Date.now() / 30000)], () => {
+  swap($("next"), [todo.slice(0, 3).map((step) => step.id), at, Math.floor(Date.now() / 30000)], () => {
     if (!todo.length) return el("li", {}, words.now.next_none);
     let after = 0, hands = state.asking !== null;
-    return todo.slice(0, 4).map((step, place) => {
+    return todo.slice(0, 3).map((step, place) => {
       const when = hands && place ? words.now.after_hands : fill(words.now.at_about, { time: clock(Date.now() + after * 1000) });
       if (step.kind === "operator") hands = true;
       after += step.seconds ?? 0;
@@ -133,8 +131,9 @@ function renderFacts(at) {
     const shot = new Set(frames.filter((frame) => isKept(frame) && frame.attempt_state === "kept").map((frame) => frame.step));
     const done = pictures.filter((step) => shot.has(step.id)).length;
     facts.push([words.now.pictures, fill(words.now.progress, { done, total: pictures.length })]);
-    facts.push([words.now.left, `${fill(words.now.left_value, { time: duration(seconds) })}${hands ? `, ${hands === 1 ? words.now.left_hand : fill(words.now.left_hands, { count: hands })}` : ""}`]);
-  }
+    facts.push([words.now.left, fill(words.now.left_value, { time: duration(seconds) })]);
+    facts.push([words.now.hands, hands === 0 ? words.page.none : hands === 1 ? words.now.left_hand : fill(words.now.left_hands, { count: hands })]);
+  } else for (const name of [words.now.pictures, words.now.left, words.now.hands]) facts.push([name, "–"]);
   const when = power?.at ? ` · ${fill(words.now.as_of, { time: clock(power.at) })}` : "";
   facts.push([words.now.battery, power?.battery === null || !power ? words.now.untold : `${power.battery} %${when}`]);
   facts.push([words.now.card, power?.card_free_bytes ? `${bytes(power.card_free_bytes)}${when}` : words.now.untold]);
@@ -167,9 +166,9 @@ async function stopNow() {
 }
 
 function renderThumbs(at) {
-  const isOpen = Boolean(at && state.run && at !== "asking");
-  show($("thumbs"), isOpen);
-  if (!isOpen) return;
+  show($("thumbs"), at !== "asking");
+  if (!at) { renderRest(); return; }
+  if (!state.run || at === "asking") { swap($("thumbs"), "none", () => []); return; }
   const can = verbs[at] ?? [], frame = newest(), question = state.asking;
   swap($("thumbs"), [at, frame?.frame, question?.id, state.run], () => {
     const button = (verb, label, press, main = false) => el("button", { type: "button", "data-verb": verb, class: main ? "main" : "", disabled: !can.includes(verb) || (verb === "retake" && !frame), onclick: (event) => press(event.currentTarget) }, label);
