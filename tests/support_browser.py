@@ -41,7 +41,7 @@ def browser() -> Iterator[Browser]:
 def let_in(
     browser: Browser, service: Served, role: str = "control", size: tuple[int, int] = SIZES[0], **more: Any
 ) -> Page:
-    """A page of a device of its own, paired by a code after the ``#``; what it complains of is in ``page.complaints``."""
+    """A page of a device of its own, paired by a code after the ``#``; ``page.complaints`` is what goes wrong in it."""
     context = browser.new_context(viewport={"width": size[0], "height": size[1]}, has_touch=True, **more)
     page = context.new_page()
     page.set_default_timeout(15_000)
@@ -66,9 +66,12 @@ def open_screen(page: Page, service: Served, path: str) -> None:
 # contrast ratio). SVG text is asked by its fill.
 CONTRASTS = """() => {
   const parse = (colour) => (colour.match(/[\\d.]+/g) ?? [0, 0, 0, 0]).map(Number);
-  const light = ([r, g, b]) => [r, g, b].map((v) => v / 255).map((v) => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+  const light = ([r, g, b]) => [r, g, b].map((v) => v / 255)
+    .map((v) => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
     .reduce((sum, v, at) => sum + v * [0.2126, 0.7152, 0.0722][at], 0);
-  const behind = (node) => { for (let at = node; at; at = at.parentElement) { const c = parse(getComputedStyle(at).backgroundColor); if (c.length < 4 || c[3] > 0.99) return c; } return [255, 255, 255]; };
+  const behind = (node) => { for (let at = node; at; at = at.parentElement) {
+    const c = parse(getComputedStyle(at).backgroundColor);
+    if (c.length < 4 || c[3] > 0.99) return c; } return [255, 255, 255]; };
   const found = [];
   for (const node of document.querySelectorAll('body *')) {
     const own = [...node.childNodes].some((child) => child.nodeType === 3 && child.textContent.trim());
@@ -81,12 +84,15 @@ CONTRASTS = """() => {
 
 # What can be pressed and is smaller than 48 CSS pixels either way; a box in a label counts as the label.
 SMALL_TARGETS = """() => [...document.querySelectorAll('a[href], button, input, select, textarea, label.tick')]
-  .filter((node) => node.checkVisibility({ visibilityProperty: true }) && !node.matches('.skip, .unseen, label.tick input'))
+  .filter((node) => node.checkVisibility({ visibilityProperty: true })
+    && !node.matches('.skip, .unseen, label.tick input'))
   .map((node) => [node.getBoundingClientRect(), node])
   .filter(([box]) => box.width < 47.9 || box.height < 47.9)
   .map(([box, node]) => `${node.outerHTML.slice(0, 90)} ${box.width}x${box.height}`)"""
 
 SIDEWAYS = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
-SHIFTS = """() => { window.shifts = []; new PerformanceObserver((list) => { for (const one of list.getEntries())
-  if (!one.hadRecentInput) window.shifts.push([one.value, one.sources.map((s) => s.node?.id || s.node?.className || s.node?.nodeName).join()]); })
+SHIFTS = """() => { window.shifts = []; new PerformanceObserver((list) => {
+  for (const one of list.getEntries())
+  if (!one.hadRecentInput) window.shifts.push([one.value,
+    one.sources.map((s) => s.node?.id || s.node?.className || s.node?.nodeName).join()]); })
   .observe({ type: 'layout-shift', buffered: false }); }"""

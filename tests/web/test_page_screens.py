@@ -151,7 +151,7 @@ def test_the_keyboard_alone_reaches_the_page_and_its_controls(stand: Stand) -> N
         page.keyboard.press("Tab")
         told: Any = page.evaluate(
             "() => { const n = document.activeElement; const s = getComputedStyle(n); "
-            "return [n.className || n.dataset.verb || n.id, n.dataset.verb, s.outlineStyle, parseFloat(s.outlineWidth)]; }"
+            "return [n.className || n.id, n.dataset.verb, s.outlineStyle, parseFloat(s.outlineWidth)]; }"
         )
         if count == 0:
             assert told[0] == "skip"
@@ -195,7 +195,10 @@ def test_a_fault_in_a_brief_is_told_beside_its_line(stand: Stand, tmp_path: Path
     assert (page.text_content("#gutter .fault") or "").endswith(str(line))
     assert "spout, heron, hedge" in (page.text_content("#faults") or "")
     page.tap("#faults button")
-    chosen = page.evaluate("() => { const b = document.getElementById('brief'); return b.value.slice(b.selectionStart, b.selectionEnd); }")
+    chosen = page.evaluate(
+        "() => { const { value, selectionStart, selectionEnd } = document.getElementById('brief'); "
+        "return value.slice(selectionStart, selectionEnd); }"
+    )
     assert chosen.strip() == "- isolate: dragon"
 
 
@@ -216,7 +219,9 @@ def test_text_of_a_brief_is_never_run_as_script(stand: Stand) -> None:
     assert page.evaluate("window.ran") is None
     assert page.evaluate("document.querySelectorAll('#screen script, #screen img[src=x]').length") == 0
     # Where a script does come into the page, the policy stops it.
-    page.evaluate("() => { const s = document.createElement('script'); s.textContent = 'window.ran = 1'; document.body.append(s); }")
+    page.evaluate(
+        "() => { const s = document.createElement('script'); s.textContent = 'window.ran = 1'; document.body.append(s); }"
+    )
     assert page.evaluate("window.ran") is None
     page.tap("#demo")
 

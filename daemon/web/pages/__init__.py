@@ -1,7 +1,7 @@
 """The field page: shells with no data in them, their style and scripts, and what they ask beyond the interface.
 
-A shell is the same for everybody and shows nothing until its script was let in by the guard. There is no build step: what
-lies in ``static`` is sent as it is, under an address that changes with its content, so that browsers may keep it.
+A shell is the same for everybody and shows nothing until its script was let in by the guard. There is no build step:
+what lies in ``static`` is sent as it is, under an address that changes with its content, so that browsers may keep it.
 """
 
 from __future__ import annotations

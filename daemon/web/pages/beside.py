@@ -77,7 +77,9 @@ def mark(run: Which, asked: ToMark, needs: With) -> dict[str, Any]:
         )
     path = _regions_file(needs, row)
     if not path.parent.is_dir():
-        raise Refused(404, f"regions of run {row.id}", "no folder of the run", "one that is there", "Run: stopwright verify")
+        raise Refused(
+            404, f"regions of run {row.id}", "no folder of the run", "one that is there", "Run: stopwright verify"
+        )
     tree = {"run": row.id} | asked.model_dump(mode="json")
     with _LOCK:
         write_private(path, json.dumps(tree, indent=2) + "\n")

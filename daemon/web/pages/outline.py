@@ -1,4 +1,4 @@
-"""What the page shows of a plan: each step with its stop bar and the time it takes, drawn from the same code as the sheet."""
+"""What the page shows of a plan: each step with its stop bar, as the sheet has it, and the time it takes."""
 
 from __future__ import annotations
 

@@ -197,6 +197,7 @@ export async function begin(screen) {
   setInterval(watchLeaving, 1000);
   await screen({ live, role });
   live.start();
+  performance.mark("ready");
   document.documentElement.dataset.ready = "yes";
 }
 async function whoami() {
