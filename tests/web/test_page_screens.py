@@ -220,7 +220,8 @@ def test_text_of_a_brief_is_never_run_as_script(stand: Stand) -> None:
     assert page.evaluate("document.querySelectorAll('#screen script, #screen img[src=x]').length") == 0
     # Where a script does come into the page, the policy stops it.
     page.evaluate(
-        "() => { const s = document.createElement('script'); s.textContent = 'window.ran = 1'; document.body.append(s); }"
+        "() => { const s = document.createElement('script'); s.textContent = 'window.ran = 1'; "
+        "document.body.append(s); }"
     )
     assert page.evaluate("window.ran") is None
     page.tap("#demo")

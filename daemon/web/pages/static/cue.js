@@ -73,10 +73,14 @@ begin(async ({ live, role }) => {
     if (before && before.run !== data.run) await readAll(); else render();
   });
   live.on(["frame"], async (kind, frame) => {
-    const told = frame.attempt_state ? frame : await get(`/api/frames/${frame.frame}`);
-    frames = [...frames.filter((one) => one.frame !== frame.frame), told].slice(-LOOK_BACK);
+    frames = [...frames.filter((one) => one.frame !== frame.frame), frame].slice(-LOOK_BACK);
     if (frame.step && !stepOf(frame.step)) await readOutline();
     render();
+  });
+  live.on(["step"], async (kind, data) => { // a frame is told when it is stored, and kept a moment later
+    if (data.kind !== "frame-kept") return;
+    const frame = frames.at(-1), told = frame && frame.attempt_state !== "kept" ? await get(`/api/frames/${frame.frame}`).catch(() => null) : null;
+    if (told && frames.includes(frame)) { frames[frames.indexOf(frame)] = told; render(); }
   });
   live.on(["retargeted", "frame-improvised"], async () => { await readOutline(); render(); });
   live.on(["command-refused"], (kind, data) => say(`${words.page.refused}: ${data.text}`));

@@ -198,6 +198,11 @@ begin(async ({ live, role }) => {
     frames = frames.slice(-TREND);
     render();
   });
+  live.on(["step"], async (kind, data) => { // a frame is told when it is stored, and kept a moment later
+    if (data.kind !== "frame-kept") return;
+    const frame = frames.at(-1), told = frame && frame.attempt_state !== "kept" ? await get(`/api/frames/${frame.frame}`).catch(() => null) : null;
+    if (told && frames.includes(frame)) { frames[frames.indexOf(frame)] = told; render(); }
+  });
   live.on(["retargeted", "frame-retaken", "frame-improvised", "run-started", "light-metered", "command"], () => {
     clearTimeout(again);
     again = setTimeout(async () => { await readOutline(state?.run); render(); }, 150);
