@@ -119,6 +119,15 @@ export function picture(image, frame, width, words_) {
   image.alt = words_;
 }
 
+/** A frame is told when it is stored, and is kept a moment later: read it again then. */
+export function whenKept(live, frames, render) {
+  live.on(["step"], async (kind, data) => {
+    if (data.kind !== "frame-kept") return;
+    const frame = frames().at(-1), told = frame && frame.attempt_state !== "kept" ? await get(`/api/frames/${frame.frame}`).catch(() => null) : null;
+    if (told && frames().includes(frame)) { frames()[frames().indexOf(frame)] = told; render(); }
+  });
+}
+
 // -- displays and units ------------------------------------------------------------------------------------------------
 function switches() {
   const root = document.documentElement, { sun, night, metric, imperial } = words.page;

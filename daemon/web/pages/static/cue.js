@@ -1,5 +1,5 @@
 // Cue: the lecturer's panel. The next picture on a word, and one value changed while the rest balances.
-import { $, attempt, begin, el, fill, get, picture, plainId, post, say, settingsLine, show, signed, swap, text, verbs, words } from "./core.js";
+import { $, whenKept, attempt, begin, el, fill, get, picture, plainId, post, say, settingsLine, show, signed, swap, text, verbs, words } from "./core.js";
 import { bars, barsInto } from "./stopbar.js";
 
 const t = words.cue, LOOK_BACK = 60;
@@ -77,11 +77,7 @@ begin(async ({ live, role }) => {
     if (frame.step && !stepOf(frame.step)) await readOutline();
     render();
   });
-  live.on(["step"], async (kind, data) => { // a frame is told when it is stored, and kept a moment later
-    if (data.kind !== "frame-kept") return;
-    const frame = frames.at(-1), told = frame && frame.attempt_state !== "kept" ? await get(`/api/frames/${frame.frame}`).catch(() => null) : null;
-    if (told && frames.includes(frame)) { frames[frames.indexOf(frame)] = told; render(); }
-  });
+  whenKept(live, () => frames, render);
   live.on(["retargeted", "frame-improvised"], async () => { await readOutline(); render(); });
   live.on(["command-refused"], (kind, data) => say(`${words.page.refused}: ${data.text}`));
   const command = (verb, data, id, button) => attempt(() => post(`/api/runs/${state.run}/commands`, { id, verb, data }), button);

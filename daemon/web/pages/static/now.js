@@ -1,5 +1,5 @@
 // Now: what the rig is doing, and what can be asked of it.
-import { $, ask, attempt, begin, bytes, clock, duration, el, fill, get, leaveBy, newId, picture, plainId, post, readingLine, say, setLeaving, settingsLine, show, signed, sure, svg, swap, text, verbs, words } from "./core.js";
+import { $, whenKept, ask, attempt, begin, bytes, clock, duration, el, fill, get, leaveBy, newId, picture, plainId, post, readingLine, say, setLeaving, settingsLine, show, signed, sure, svg, swap, text, verbs, words } from "./core.js";
 import { barsInto } from "./stopbar.js";
 
 const TREND = 300;
@@ -198,11 +198,7 @@ begin(async ({ live, role }) => {
     frames = frames.slice(-TREND);
     render();
   });
-  live.on(["step"], async (kind, data) => { // a frame is told when it is stored, and kept a moment later
-    if (data.kind !== "frame-kept") return;
-    const frame = frames.at(-1), told = frame && frame.attempt_state !== "kept" ? await get(`/api/frames/${frame.frame}`).catch(() => null) : null;
-    if (told && frames.includes(frame)) { frames[frames.indexOf(frame)] = told; render(); }
-  });
+  whenKept(live, () => frames, render);
   live.on(["retargeted", "frame-retaken", "frame-improvised", "run-started", "light-metered", "command"], () => {
     clearTimeout(again);
     again = setTimeout(async () => { await readOutline(state?.run); render(); }, 150);

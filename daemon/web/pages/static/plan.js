@@ -110,9 +110,9 @@ function depth(step) {
 function smear(step) {
   return Object.entries(step.predicted.smear_share).map(([subject, share]) => {
     const told = fill(t.smear, { subject, share: share < .0005 ? `${(share * 100).toPrecision(1)} %` : `${(share * 100).toFixed(share < .01 ? 2 : 1)} %` });
-    const height = 48, long = Math.min(share, 3) * height;
+    const height = 48, long = share * height;
     return el("div", { class: "row" }, svg("svg", { height: height + 2, width: 84, viewBox: `0 0 84 ${height + 2}`, role: "img", "aria-label": `${told}. ${t.smear_scale}`, class: "tiny" },
-      svg("rect", { x: 1, y: 1, width: height * 1.5, height, class: "s-ink" }), svg("line", { x1: 12, x2: 12 + Math.max(long, .6), y1: height / 2, y2: height / 2, class: "s-ink", "stroke-width": 4, "data-share": share })),
+      svg("rect", { x: 1, y: 1, width: height * 1.5, height, class: "s-ink" }), svg("line", { x1: 36, x2: 36, y1: 1, y2: 1 + Math.min(Math.max(long, .6), height), class: "s-ink", "stroke-width": 4, "data-share": share })),
     el("span", { class: "soft" }, told));
   });
 }
