@@ -107,6 +107,12 @@ def test_a_retake_pressed_on_two_phones_is_shot_once(chromium: Browser, camera: 
         assert _retakes(service, run) == 1
         frames = service.get(f"/api/runs/{run}/frames")["frames"]
         assert sum(frame["role"] == "picture" for frame in frames) == 2
+        phones[0].tap("#skip")  # asks first; nothing is skipped until then
+        phones[0].tap("#sure-no")
+        assert service.state()["asking"]["step"] == "04-expose"
+        phones[0].tap("#skip")
+        phones[0].tap("#sure-yes")
+        service.until(lambda state: (state["asking"] or {}).get("step") == "05-expose")
         for phone in phones:
             phone.context.close()
 

@@ -57,9 +57,14 @@ function renderRest() {
     : [el("a", { class: "button", href: "/plan" }, words.now.to_plan), el("a", { class: "button", href: "/logbook" }, words.now.to_logbook)]));
 }
 
+/** What is seldom wanted, out of the thumb's way. */
 function renderEnding(at) {
-  const can = Boolean(state.run && verbs[at]?.includes("stop-now"));
-  swap($("ending"), [can], () => (can ? el("button", { type: "button", id: "stop-now", onclick: stopNow }, words.now.stop_now) : []));
+  const can = state.run ? verbs[at] ?? [] : [], waits = state.asking?.kind === "cue" ? state.asking.id : null;
+  swap($("ending"), [can.includes("stop-now"), waits], () => [
+    waits && can.includes("skip") ? el("button", { type: "button", id: "skip", onclick: async () => {
+      if (await sure(words.now.sure_skip)) command("skip", {}, plainId("skip", waits));
+    } }, words.now.skip) : null,
+    can.includes("stop-now") ? el("button", { type: "button", id: "stop-now", onclick: stopNow }, words.now.stop_now) : null]);
 }
 
 function renderQuestion() {
