@@ -93,6 +93,7 @@ class Service:
         self._progress: dict[str, Any] = {}
         self._listeners: dict[int, Callable[[Event | None], None]] = {}
         self._next_listener = 0
+        self.seen: tuple[CameraState, Any] | None = None  # what the camera last told of itself, and when
 
     # -- listening ------------------------------------------------------------------------------------------------
 
@@ -229,7 +230,7 @@ class Service:
         job = self.job
         if job is not None and not job.stopping.is_set():
             job.stopping.set()
-            job.commands.send(Command("service-ends", "stop"))
+            job.commands.send(Command.new("stop"))
 
     def wait_for_end(self, seconds: float) -> bool:
         """Wait for the run's end; whether it has ended. [s]"""
@@ -348,7 +349,9 @@ class Service:
         end = clock.monotonic() + patience_s
         while True:
             try:
-                return camera.state()
+                found: CameraState = camera.state()
+                self.seen = (found, clock.utc_now())
+                return found
             except LOST as trouble:
                 self.failures.failed("camera", why=str(trouble))
                 if clock.monotonic() >= end:

@@ -49,7 +49,7 @@ def make_app(needs: Needs, loaded: Loaded) -> Any:
     for part in (own, planning, runs, pictures, schedule, live):
         app.include_router(part.router, dependencies=right)
     if find_spec(PAGES):
-        app.include_router(importlib.import_module(PAGES).router)
+        app.include_router(importlib.import_module(PAGES).router, dependencies=right)
     app.add_exception_handler(StopwrightError, _refused)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)

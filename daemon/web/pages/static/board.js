@@ -1,0 +1,78 @@
+// Board: the class view. Pictures alone, never control readings, and nothing on it moves the rig.
+import { $, attempt, begin, get, kept, picture, settingsLine, show, swap, text, words } from "./core.js";
+import { barsInto } from "./stopbar.js";
+
+const LOOK_BACK = 200;
+let frames = [], outline = null, run = null, hides = kept.get("predict") === "on", revealed = null;
+
+async function readAll() {
+  const state = await get("/api/state");
+  run = state.run ?? (await get("/api/runs?limit=1")).runs[0]?.run ?? null;
+  frames = [];
+  if (run) {
+    const end = Number(state.at.split("-")[1]);
+    frames = (await get(`/api/runs/${run}/frames?role=picture&after=${Math.max(0, end - LOOK_BACK)}&limit=${LOOK_BACK}`)).frames;
+    await readOutline();
+  }
+  render();
+}
+async function readOutline() { outline = await get(`/api/runs/${run}/outline`).catch(() => null); }
+const stepOf = (id) => outline?.steps.find((step) => step.id === id) ?? outline?.extra.find((step) => step.id === id);
+
+function pinnedFor(newest) {
+  const chosen = Number(kept.get(`pinned-${run}`)), step = stepOf(newest.step);
+  const found = frames.find((frame) => frame.frame === chosen) ?? (step ? frames.findLast((frame) => frame.step === step.reference) : null);
+  return found && found.frame !== newest.frame ? found : frames.at(-2) ?? null; // a reference is held against the one before
+}
+
+function put(name, frame, hidden, most) {
+  show($(name), Boolean(frame));
+  if (!frame) return;
+  picture($(`${name}-image`), frame, 2560, hidden ? words.board.hidden : `${frame.goal ?? ""} ${settingsLine(frame.settings)}`);
+  text($(`${name}-settings`), hidden ? words.board.hidden : settingsLine(frame.settings));
+  const step = stepOf(frame.step);
+  swap($(`${name}-bar`), [frame.frame, hidden, outline?.revision, outline?.extra.length, $(name).clientWidth, most], () => {
+    if (hidden || !step?.bar) return [];
+    barsInto($(`${name}-bar`), [{ bar: step.bar }], { most });
+    return [...$(`${name}-bar`).childNodes];
+  });
+}
+
+function render() {
+  const newest = frames.at(-1) ?? null;
+  show($("waiting"), !newest);
+  const hidden = Boolean(hides && newest && revealed !== newest.frame);
+  const pinned = newest ? pinnedFor(newest) : null;
+  const shown = [newest, pinned].map((frame) => stepOf(frame?.step)?.bar).filter(Boolean); // on one scale
+  const most = Math.max(1, ...shown.map((bar) => Math.max(bar.total, bar.line)));
+  for (const [name, frame] of [["newest", newest], ["pinned", pinned]]) show($(name), Boolean(frame)); // both stand before either is measured
+  put("newest", newest, hidden, most);
+  put("pinned", pinned, false, most);
+  text($("predict"), hidden ? words.board.reveal : words.board.predict_on);
+  $("predict").setAttribute("aria-pressed", String(hides && !hidden));
+  $("predict").disabled = !newest;
+  $("pin").disabled = !newest;
+}
+
+begin(async ({ live }) => {
+  live.fresh(readAll);
+  live.on(["frame"], async (kind, frame) => {
+    if (frame.role !== "picture") return;
+    if (frame.run !== run) { await readAll(); return; }
+    frames = [...frames.filter((one) => one.frame !== frame.frame), frame].slice(-LOOK_BACK);
+    if (!stepOf(frame.step)) await readOutline();
+    render();
+  });
+  live.on(["run-started"], readAll);
+  live.on(["retargeted"], async () => { await readOutline(); render(); });
+  $("predict").onclick = () => {
+    const newest = frames.at(-1);
+    if (hides && revealed !== newest.frame) revealed = newest.frame;
+    else { hides = !hides; revealed = null; kept.set("predict", hides ? "on" : "off"); }
+    render();
+  };
+  $("pin").onclick = () => { kept.set(`pinned-${run}`, String(frames.at(-1).frame)); render(); };
+  $("full").onclick = () => attempt(() => (document.fullscreenElement ? document.exitFullscreen() : $("screen").requestFullscreen()));
+  addEventListener("resize", render);
+  document.addEventListener("fullscreenchange", render);
+});

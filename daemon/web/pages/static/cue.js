@@ -1,0 +1,91 @@
+// Cue: the lecturer's panel. The next picture on a word, and one value changed while the rest balances.
+import { $, whenKept, attempt, begin, el, fill, get, picture, plainId, post, say, settingsLine, show, signed, swap, text, verbs, words } from "./core.js";
+import { bars, barsInto } from "./stopbar.js";
+
+const t = words.cue, LOOK_BACK = 60;
+let state = null, outline = null, frames = [], change = null;
+
+const written = { aperture: (mark) => mark, time: (mark) => `${mark} s`, iso: (mark) => `ISO ${mark}` };
+const stepOf = (id) => outline?.steps.find((step) => step.id === id) ?? outline?.extra.find((step) => step.id === id);
+const newest = () => frames.findLast((frame) => frame.role === "picture" && frame.attempt_state === "kept") ?? null;
+
+async function readAll() {
+  state = await get("/api/state");
+  frames = []; outline = null;
+  if (state.run) {
+    const end = Number(state.at.split("-")[1]);
+    frames = (await get(`/api/runs/${state.run}/frames?after=${Math.max(0, end - LOOK_BACK)}&limit=${LOOK_BACK}`)).frames;
+    await readOutline();
+  }
+  render();
+}
+async function readOutline() { outline = await get(`/api/runs/${state.run}/outline`).catch(() => null); }
+
+function render() {
+  const going = Boolean(state.run), can = verbs[state.job?.runner] ?? [], frame = newest();
+  show($("cue-none"), !going);
+  show($("cue-run"), going);
+  if (!going) return;
+  const isCue = state.asking?.kind === "cue", step = stepOf(isCue ? state.asking.step : state.progress?.step);
+  text($("cue-text"), isCue ? state.asking.text : state.asking ? state.asking.text : words.now[`state_${state.job?.runner ?? "opening"}`]);
+  swap($("cue-bar"), [step?.id, outline?.revision, $("cue-bar").clientWidth], () => {
+    if (!step?.bar) return [];
+    barsInto($("cue-bar"), [{ bar: step.bar }], { legend: true });
+    return [...$("cue-bar").childNodes];
+  });
+  $("take").disabled = !can.includes("cue");
+  text($("beside"), frame ? `${t.beside} ${settingsLine(frame.settings)}` : t.wait);
+  picture($("magnified-image"), frame, 2560, t.preview);
+  for (const dial of document.querySelectorAll("#dials select")) {
+    const kind = dial.dataset.kind;
+    dial.disabled = !frame || !can.includes("improvise");
+    swap(dial, [frame?.frame, outline?.revision], () => [el("option", { value: "" }, frame ? `${written[kind](frame.settings[kind].mark)}, ${t.choose}` : t.choose),
+      ...(frame ? (outline?.scales[kind] ?? []).filter((mark) => mark !== frame.settings[kind].mark).map((mark) => el("option", { value: written[kind](mark) }, written[kind](mark))) : [])]);
+  }
+  $("shoot").disabled = !change || change.frame !== frame?.frame || !can.includes("improvise");
+  if (change && change.frame !== frame?.frame) { change = null; $("balance").replaceChildren(); }
+}
+
+async function balance(dial) {
+  const frame = newest();
+  for (const other of document.querySelectorAll("#dials select")) if (other !== dial) other.value = "";
+  change = null;
+  $("balance").replaceChildren();
+  if (dial.value && frame?.step) {
+    const told = await attempt(() => post(`/api/runs/${state.run}/balance`, { step: frame.step, change: dial.value }));
+    if (told) {
+      change = { frame: frame.frame, step: frame.step, what: dial.value };
+      const width = $("balance").clientWidth || 320;
+      $("balance").replaceChildren(el("p", { class: "big" }, settingsLine(told.settings)),
+        el("div", { class: "bars" }, ...bars([{ bar: told.before, name: "1" }, { bar: told.bar, name: "2" }], { width })),
+        el("p", { class: "soft" }, `1 ${t.before} · 2 ${t.after}. ${fill(t.offset, { off: signed(told.offset) })}`), el("p", {}, told.caption));
+    }
+  }
+  render();
+}
+
+begin(async ({ live, role }) => {
+  if (role !== "control") { location.replace("/board"); return; }
+  live.fresh(readAll);
+  live.on(["state"], async (kind, data) => {
+    const before = state;
+    state = { ...(state ?? {}), ...data };
+    if (before && before.run !== data.run) await readAll(); else render();
+  });
+  live.on(["frame"], async (kind, frame) => {
+    frames = [...frames.filter((one) => one.frame !== frame.frame), frame].slice(-LOOK_BACK);
+    if (frame.step && !stepOf(frame.step)) await readOutline();
+    render();
+  });
+  whenKept(live, () => frames, render);
+  live.on(["retargeted", "frame-improvised"], async () => { await readOutline(); render(); });
+  live.on(["command-refused"], (kind, data) => say(`${words.page.refused}: ${data.text}`));
+  const command = (verb, data, id, button) => attempt(() => post(`/api/runs/${state.run}/commands`, { id, verb, data }), button);
+  $("take").onclick = (event) => command("cue", {}, plainId("cue", state.asking?.id), event.currentTarget).then(render);
+  $("shoot").onclick = (event) => {
+    const asked = change;
+    command("improvise", { step: asked.step, change: asked.what }, plainId("improvise", state.run, asked.frame, asked.what), event.currentTarget).then(render);
+  };
+  for (const dial of document.querySelectorAll("#dials select")) dial.onchange = () => balance(dial);
+  addEventListener("resize", () => state && render());
+});

@@ -1,0 +1,80 @@
+// The live events of the service: reconnecting, correct after sleep, and plain about having lost the rig.
+import words from "./words.js";
+
+const KINDS = [
+  "state", "step", "frame", "run-started", "attempt-failed", "frame-recovered", "step-skipped", "hands-done",
+  "light-metered", "retargeted", "camera-lost", "camera-back", "unasked-frame", "paused", "run-done", "note", "command",
+  "command-refused", "question", "answered", "reminder", "waiting", "going-on", "frame-retaken", "frame-improvised",
+];
+const LOOK_MS = 8000, PATIENCE_MS = 1200, AGAIN_MS = 1500;
+
+export class Live {
+  #source = null; #heard = []; #fresh = []; #lostAt = null; #doubt = null; #told;
+  /** `told` gets what `/api/leave` says, which is asked for as the sign of life. */
+  constructor(told) { this.#told = told; }
+
+  /** Call `deed(kind, data)` at each event of the kinds (all, when none is named). */
+  on(kinds, deed) { this.#heard.push([kinds && new Set(kinds), deed]); }
+  /** Call `deed()` whenever all may have changed: at the start, after a gap. It reads everything anew. */
+  fresh(deed) { this.#fresh.push(deed); }
+
+  start() {
+    this.#connect();
+    setInterval(() => this.#look(), LOOK_MS);
+    this.#look();
+    const wake = () => { if (document.visibilityState === "visible") { this.#connect(); this.#look(); } };
+    document.addEventListener("visibilitychange", wake);
+    addEventListener("online", wake);
+    addEventListener("offline", () => this.#lose());
+    addEventListener("pageshow", (event) => { if (event.persisted) wake(); });
+    addEventListener("pagehide", () => this.#source?.close());
+  }
+
+  #connect() {
+    this.#source?.close();
+    const source = this.#source = new EventSource("/api/events");
+    source.onopen = async () => {
+      if (source !== this.#source) return;
+      try { for (const deed of this.#fresh) await deed(); } catch { this.#doubted(); return; }
+      this.#found();
+    };
+    source.onerror = () => {
+      if (source !== this.#source) return;
+      this.#doubted();
+      if (source.readyState === EventSource.CLOSED) setTimeout(() => { if (source === this.#source) this.#connect(); }, AGAIN_MS);
+    };
+    for (const kind of KINDS) source.addEventListener(kind, (event) => {
+      const data = JSON.parse(event.data);
+      for (const [kinds, deed] of this.#heard) if (!kinds || kinds.has(kind)) deed(kind, data);
+    });
+  }
+
+  async #look() {
+    try {
+      const answer = await fetch("/api/leave", { cache: "no-store", signal: AbortSignal.timeout(5000) });
+      if (answer.status === 401) { location.reload(); return; }
+      if (!answer.ok) return;
+      this.#told(await answer.json());
+      if (this.#source?.readyState === EventSource.OPEN) this.#found();
+      else if (this.#source?.readyState === EventSource.CLOSED) this.#connect();
+    } catch { this.#doubted(); }
+  }
+
+  #doubted() { this.#doubt ??= setTimeout(() => this.#lose(), PATIENCE_MS); }
+  #lose() {
+    this.#lostAt ??= new Date();
+    const time = this.#lostAt.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
+    const lost = document.getElementById("lost");
+    lost.textContent = words.page.lost.replace("{time}", time);
+    lost.hidden = false;
+    document.getElementById("link").textContent = words.page.linking;
+    document.documentElement.dataset.link = "lost";
+  }
+  #found() {
+    clearTimeout(this.#doubt);
+    this.#doubt = this.#lostAt = null;
+    document.getElementById("lost").hidden = true;
+    document.getElementById("link").textContent = words.page.linked;
+    document.documentElement.dataset.link = "there";
+  }
+}

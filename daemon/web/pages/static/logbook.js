@@ -1,0 +1,114 @@
+// Logbook: runs looked through a page at a time; one run with its pictures, papers and events.
+import { $, attempt, begin, bytes, clock, el, fill, get, jpegOf, picture, post, readingLine, settingsLine, show, text, words } from "./core.js";
+import { mark, prepareMarking } from "./marking.js";
+import { bars } from "./stopbar.js";
+
+const t = words.logbook, PAGE = 48;
+const number = Number(new URLSearchParams(location.search).get("run")) || null;
+let before = null, eventsAfter = 0, outline = null, may = false;
+const picked = new Map();
+
+const day = (when) => `${new Date(when).toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" })}, ${clock(when)}`;
+const counted = (count) => (count === 1 ? t.picture : fill(t.pictures, { count }));
+
+async function listRuns(from = null) {
+  const asked = new URLSearchParams({ limit: 50 });
+  if ($("search").value.trim()) asked.set("search", $("search").value.trim());
+  if ($("state").value) asked.set("state", $("state").value);
+  if ($("since").value) asked.set("since", new Date(`${$("since").value}T00:00`).toISOString());
+  if ($("until").value) asked.set("until", new Date(Date.parse(new Date(`${$("until").value}T00:00`)) + 864e5).toISOString());
+  if (from) asked.set("before", from);
+  const told = await get(`/api/runs?${asked}`);
+  before = told.next;
+  show($("older"), before !== null);
+  show($("newer"), from !== null);
+  $("run-list").replaceChildren(...(told.runs.length ? told.runs.map((run) => el("li", {}, el("a", { href: `/logbook?run=${run.run}` },
+    el("span", { class: "number" }, String(run.run)), el("span", {}, run.title), el("span", {}, t[run.state] ?? run.state),
+    el("span", { class: "soft" }, `${day(run.created)} · ${counted(run.pictures)} · ${run.camera}`)))) : [el("li", {}, t.empty)]));
+}
+
+async function openRun() {
+  show($("runs"), false);
+  show($("one"), true);
+  const run = await get(`/api/runs/${number}`);
+  text($("run-title"), `${run.run} · ${run.title}`);
+  document.title = `${run.title} · ${words.page.name}`;
+  text($("run-facts"), `${t[run.state] ?? run.state} · ${day(run.created)} · ${counted(run.counts.frames.picture ?? 0)} · ${bytes(run.counts.bytes)} · ${run.camera}`);
+  downloads(run.sheets);
+  outline = await get(`/api/runs/${number}/outline`).catch(() => null);
+  await Promise.all([listFrames(0), listEvents()]);
+  if (may) await prepareMarking(number, outline?.subjects ?? []);
+}
+
+function downloads(sheets) {
+  const pages = sheets.filter((one) => one.endsWith(".png")).sort();
+  $("downloads").replaceChildren(...[
+    may ? el("button", { type: "button", id: "draw", onclick: async (event) => {
+      const told = await attempt(() => post(`/api/runs/${number}/sheet`, {}), event.currentTarget);
+      if (told) downloads([...told.png, told.pdf]);
+    } }, t.sheet) : null,
+    ...sheets.filter((one) => one.endsWith(".pdf")).map((one) => el("a", { class: "button", href: one, download: true }, t.sheet_pdf)),
+    ...pages.map((one, page) => el("a", { class: "button", href: one, download: true }, fill(t.sheet_png, { page: page + 1 }))),
+  ].filter(Boolean));
+}
+
+const stepOf = (id) => outline?.steps.find((step) => step.id === id) ?? outline?.extra.find((step) => step.id === id);
+
+function card(frame, width, wide) {
+  const image = el("img", { loading: "lazy", decoding: "async" }), file = jpegOf(frame), step = stepOf(frame.step);
+  picture(image, frame, width, `${frame.goal ?? frame.role} ${settingsLine(frame.settings)}`);
+  return [el("div", { class: "mat" }, image), el("p", {}, el("strong", {}, settingsLine(frame.settings) || frame.role)),
+    frame.goal ? el("p", { class: "soft" }, frame.goal) : null,
+    el("p", { class: "soft" }, `${readingLine(frame)} · ${frame.verified}${frame.attempt_state && frame.attempt_state !== "kept" ? ` · ${frame.attempt_state}` : ""}`),
+    wide && step?.bar ? el("div", { class: "bars" }, ...bars([{ bar: step.bar }], { width: 320 })) : null,
+    file && !wide ? el("a", { class: "button", href: `/api/files/${file.id}`, download: file.path.split("/").pop() }, t.file) : null];
+}
+
+async function listFrames(from) {
+  const role = $("role").value;
+  const told = await get(`/api/runs/${number}/frames?limit=${PAGE}&after=${from}${role ? `&role=${role}` : ""}`);
+  $("frames").replaceChildren(...told.frames.map((frame) => el("li", { "data-frame": frame.frame }, ...card(frame, 320, false).filter(Boolean),
+    el("div", { class: "row" }, el("label", { class: "tick" }, el("input", { type: "checkbox", checked: picked.has(frame.frame), onchange: (event) => pick(frame, event.target) }), el("span", {}, t.compare)),
+      may && jpegOf(frame) ? el("button", { type: "button", onclick: () => mark(frame) }, t.mark) : null))));
+  show($("first"), from > 0);
+  show($("more"), told.next !== null);
+  $("more").onclick = () => { attempt(() => listFrames(told.next)); $("run-title").focus(); };
+}
+
+function pick(frame, box) {
+  if (box.checked && picked.size >= 4) { box.checked = false; return; }
+  if (box.checked) picked.set(frame.frame, frame); else picked.delete(frame.frame);
+  text($("picked"), picked.size ? fill(t.picked, { count: picked.size }) : t.compare_help);
+  $("side").disabled = picked.size < 2;
+  if (!$("beside").hidden) sideBySide();
+}
+function sideBySide() {
+  show($("beside"), picked.size > 1);
+  $("beside").replaceChildren(...[...picked.values()].map((frame) => el("div", {}, ...card(frame, 1280, true).filter(Boolean))));
+}
+
+const eventText = (event) => (event.kind === "command" ? fill(t.asked, { what: event.data.verb }) : event.kind === "answered" ? fill(t.answered, { what: event.text }) : event.text);
+
+async function listEvents() {
+  const told = await get(`/api/runs/${number}/events?limit=100&after=${eventsAfter}`);
+  $("events").append(...told.events.map((event) => el("li", {}, el("time", { datetime: event.at }, clock(event.at)), el("span", {}, eventText(event)))));
+  eventsAfter = told.next ?? eventsAfter;
+  show($("more-events"), told.next !== null);
+}
+
+begin(async ({ live, role }) => {
+  may = role === "control";
+  $("search-form").onsubmit = (event) => { event.preventDefault(); attempt(() => listRuns()); };
+  $("older").onclick = () => attempt(() => listRuns(before));
+  $("newer").onclick = () => attempt(() => listRuns());
+  $("role").onchange = () => attempt(() => listFrames(0));
+  $("first").onclick = () => attempt(() => listFrames(0));
+  $("side").onclick = sideBySide;
+  $("more-events").onclick = () => attempt(listEvents);
+  await attempt(number ? openRun : listRuns);
+  let due = null;
+  live.on(["run-started", "run-done", "frame"], () => {
+    clearTimeout(due);
+    due = setTimeout(() => { if (!number) { if (!$("newer").hidden) return; attempt(() => listRuns()); } }, 800);
+  });
+});
