@@ -4,7 +4,7 @@
 - ``twelve_goals``: a brief of twelve goals on a full body, beside a naive search (`tests.bench_compile`).
 - ``run``: wall time of whole runs over the physical floor (exposures, readout and transfer of every frame taken,
   the metering frame included), on the instant and on the typical simulated camera.
-- ``link``, ``renderer``, ``service``, ``film``, ``judge``, ``lesson``: the modules of those names.
+- ``link``, ``renderer``, ``service``, ``web``, ``film``, ``judge``, ``lesson``: the modules of those names.
 - ``plain``: the same frames by `tests.plain_loop` on the same kind of camera, with and without fsync.
 """
 
@@ -29,6 +29,7 @@ import bench_lesson
 import bench_link
 import bench_render
 import bench_service
+import bench_web
 from bench_compile import figures as bench_compile_figures
 from support_run import rig
 
@@ -152,6 +153,7 @@ def main() -> dict[str, Any]:
     figures["link"] = bench_link.figures()
     figures["renderer"] = bench_render.figures()
     figures["service"] = bench_service.figures()
+    figures["web"] = bench_web.measure()
     figures["film"] = bench_film.figures()
     figures["judge"] = bench_judge.bench_judge()
     figures["lesson"] = bench_lesson.measure()
