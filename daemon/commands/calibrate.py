@@ -136,7 +136,7 @@ def _kit(path: Path | None) -> tuple[str, Kit | None]:
     """The text of a kit file and the kit in it."""
     if path is None:
         return "", None
-    from daemon.commands.common import stand_in_scales
+    from daemon.texts import stand_in_scales
     from plans.reading import demo_brief_text, read_brief
 
     text = read_text(path, "kit file")

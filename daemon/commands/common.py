@@ -16,9 +16,10 @@ import click
 from daemon.advice import INDENT, resume_line
 from daemon.errors import BriefError, PlanUnreachable, StopwrightError, UsageError
 from daemon.streams import columns, encodes_all, is_terminal
+from daemon.texts import stand_in_scales
 from plans.brief import Brief
 from plans.plan import Plan
-from plans.stops import KINDS, Kind, Scale, series_marks
+from plans.stops import Kind, Scale
 
 STOPPED = 130  # exit code after Ctrl-C, as shells have it for a command that a signal ended
 LARGEST_FILE = 8_000_000  # bytes; a brief has its own, smaller limit
@@ -223,11 +224,6 @@ def plan_from(path: Path, scales: Mapping[Kind, Scale] | None = None) -> Plan:
     return compile_brief(brief_from(path, scales))
 
 
-def stand_in_scales() -> dict[Kind, Scale]:
-    """Scales in thirds for a first look at a brief that leaves its scales to the camera."""
-    return {kind: Scale(kind, series_marks(kind, "thirds"), "thirds") for kind in KINDS}
-
-
 def needs_camera(path: Path) -> bool:
     """Whether a file is a brief that cannot be read without a camera's scales, though nothing else is wrong with it."""
     if is_plan(path):
@@ -257,15 +253,3 @@ def plan_with_camera(path: Path, port: str | None) -> Plan:
 
     with tempfile.TemporaryDirectory() as work, open_camera(port, Path(work)) as camera:
         return plan_from(path, camera_scales(camera.state()))
-
-
-def demand_reachable(plan: Plan, reachable: bool) -> None:
-    """Refuse a plan with unreachable goals unless the user goes on with the rest.
-
-    Raises
-    ------
-    PlanUnreachable
-        With every reason and remedy.
-    """
-    if plan.unreachable and not (reachable and plan.exposing):
-        raise PlanUnreachable(list(plan.unreachable))

@@ -15,7 +15,6 @@ from daemon.camera.ports import port_for_people
 from daemon.camera.verbs import CameraState
 from daemon.commands.common import (
     camera_option,
-    demand_reachable,
     ends_well,
     json_option,
     place,
@@ -23,11 +22,11 @@ from daemon.commands.common import (
     print_json,
     reachable_option,
     say,
-    stand_in_scales,
 )
 from daemon.commands.shooting import plan_for_camera
 from daemon.errors import CameraAbsent, CameraError, StopwrightError, UsageError
 from daemon.streams import columns
+from daemon.texts import demand_reachable, stand_in_scales
 from plans.plan import Plan
 
 if TYPE_CHECKING:

@@ -10,12 +10,13 @@ from types import SimpleNamespace
 from typing import Any, NoReturn, cast
 
 from daemon.client import Client, FromService
-from daemon.commands.common import end_stopped, is_plan, note, read_text, stand_in_scales
+from daemon.commands.common import end_stopped, is_plan, note, read_text
 from daemon.errors import RunPaused, UsageError
 from daemon.feed import Event
 from daemon.operator import ConsoleOperator
 from daemon.progress import Progress
 from daemon.streams import is_terminal
+from daemon.texts import stand_in_scales
 from plans.plan import OperatorStep
 
 _MANNERS = ("light", "rig_check", "cue", "hands_timeout_s", "hands_late")

@@ -15,9 +15,9 @@ from daemon.commands.common import (
     place,
     print_json,
     say,
-    stand_in_scales,
 )
 from daemon.errors import UsageError
+from daemon.texts import stand_in_scales
 from plans.brief import Brief
 from plans.light_brief import BriefLight, brief_light, goal_ranges
 

@@ -21,9 +21,9 @@ from daemon.commands.common import (
     print_json,
     reachable_option,
     say,
-    stand_in_scales,
 )
 from daemon.errors import PlanUnreachable, UsageError
+from daemon.texts import stand_in_scales
 from plans.plan import Plan
 
 if TYPE_CHECKING:

@@ -13,7 +13,6 @@ import click
 from daemon.advice import command_line
 from daemon.commands.common import (
     camera_option,
-    demand_reachable,
     end_stopped,
     ends_well,
     is_plan,
@@ -25,13 +24,13 @@ from daemon.commands.common import (
     print_json,
     reachable_option,
     say,
-    stand_in_scales,
     store_option,
 )
-from daemon.errors import CameraError, PlanUnreachable, RunPaused, StopwrightError, UsageError
+from daemon.errors import CameraError, PlanUnreachable, RunPaused, StopwrightError
 from daemon.streams import output_trouble
+from daemon.texts import as_composed, demand_reachable, stand_in_scales
 from plans.drift import GRADES
-from plans.plan import OperatorStep, Plan, Rig
+from plans.plan import Plan
 
 if TYPE_CHECKING:
     from daemon.camera.verbs import CameraState
@@ -119,7 +118,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
 
     port, reachable = options["camera_port"], options["reachable"]
     # Read once before the camera is touched, so that a mistake in the file is told first.
-    plan = _composed(plan_from(path, stand_in_scales()), composed)
+    plan = as_composed(plan_from(path, stand_in_scales()), composed)
     demand_reachable(plan, reachable)
     refuse_past(plan)
     operator = assembly.choose_operator(options["operator_name"], port)
@@ -265,17 +264,5 @@ def plan_for_camera(path: Path, state: CameraState, composed: bool = False) -> t
     from daemon.camera.dialects import camera_scales
 
     is_brief = not is_plan(path)
-    plan = _composed(plan_from(path, camera_scales(state) if is_brief else None), composed)
+    plan = as_composed(plan_from(path, camera_scales(state) if is_brief else None), composed)
     return assembly.fit_to_camera(plan, state, may_recompile=is_brief)
-
-
-def _composed(plan: Plan, composed: bool) -> Plan:
-    """The plan for a rig that stands composed already; the same plan when ``composed`` is False."""
-    if not composed:
-        return plan
-    from plans.compiler import recompile
-
-    first = plan.steps[0] if plan.steps else None
-    if not isinstance(first, OperatorStep) or first.action != "compose":
-        raise UsageError("--composed: this plan does not begin with composing; leave the option out")
-    return recompile(plan, plan.inputs.light, Rig(focus=first.focus))
