@@ -54,11 +54,11 @@ def test_a_camera_that_is_switched_off_when_a_run_begins_is_waited_for(tmp_path:
 def test_a_camera_that_stays_switched_off_is_waited_for_no_longer_than_told(tmp_path: Path) -> None:
     with simulated_camera() as simulator:
         pass
-    with rig(tmp_path, simulator, manners=Manners(patience_s=1.0)) as bench:
+    with rig(tmp_path, simulator, manners=Manners(patience_s=4.0)) as bench:
         began = clock.monotonic()
         with pytest.raises(CameraAbsent):
             bench.runner.start(small_plan())
-        assert 1.0 <= clock.monotonic() - began < 8.0
+        assert 4.0 <= clock.monotonic() - began < 20.0
         assert bench.kinds() == ["camera-lost"]
         bench.on_event = lambda event: bench.commands.send(Command("one", "stop"))
         with pytest.raises(RunPaused, match="Nothing was begun"):

@@ -285,7 +285,7 @@ def test_times_are_shortened_where_the_camera_needs_more_between_frames_than_was
 def test_a_link_that_breaks_leaves_a_gap_and_the_frame_after_it_is_held_against_the_one_before(
     tmp_path: Path, clock: Path
 ) -> None:
-    with watched(tmp_path, clock, renderer=GardenRenderer(), size=(240, 160)) as lapse:
+    with watched(tmp_path, clock, renderer=GardenRenderer(), size=(480, 320)) as lapse:
         plan = lapse_plan(9, INTERVAL_S)
 
         def unplug() -> None:
