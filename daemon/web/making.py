@@ -70,6 +70,6 @@ class Makings:
                 return
             try:
                 future.set_result(make())
-            except BaseException as error:  # noqa: BLE001  # told to whoever asks
+            except BaseException as error:  # told to whoever asks
                 with suppress(Exception):
                     future.set_exception(error)

@@ -99,9 +99,7 @@ def lesson(run: Which, name: str, needs: With) -> Response:
     except (OSError, KeyError, zipfile.BadZipFile):
         raise Refused(404, f"lesson of run {row.id}", "a pack without it", "a whole pack", "Make it again") from None
     # For keeping, never to be run here: it has a script of its own.
-    return Response(
-        page, media_type=_FILES[name], headers={"content-disposition": f'attachment; filename="{called}"'}
-    )
+    return Response(page, media_type=_FILES[name], headers={"content-disposition": f'attachment; filename="{called}"'})
 
 
 def lesson_files(needs: Needs, row: RunRow) -> list[str]:
