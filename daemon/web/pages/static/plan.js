@@ -3,7 +3,7 @@ import { $, Refusal, ask, attempt, begin, clock, distance, duration, el, fill, g
 import { bars } from "./stopbar.js";
 
 const t = words.plan;
-let name = "brief.yaml", compiled = null, place = null, drawn = null;
+let name = "brief.yaml", compiled = null, source = null, place = null, drawn = null;
 
 const brief = () => ({ text: $("brief").value, name });
 
@@ -36,7 +36,8 @@ async function compile() {
   show($("rehearsing"), false);
   show($("unknown"), false);
   text($("rehearse-said"), "");
-  try { compiled = await post("/api/outline", brief()); } catch (error) {
+  source = brief();
+  try { compiled = await post("/api/outline", source); } catch (error) {
     if (!(error instanceof Refusal)) throw error;
     if (error.tree.unreachable) showUnreachable(error.tree.unreachable);
     showFaults(error);
@@ -97,16 +98,16 @@ function exposing(step, width) {
     el("div", { class: "drawn" }, ...rehearsed(step), ...depth(step), ...smear(step)));
 }
 function rehearsed(step) {
-  const source = drawn?.pictures[step.id];
-  if (!source) return [];
-  return [el("figure", { class: "rehearsed" }, el("div", { class: "mat" }, el("img", { src: source, alt: fill(t.rehearse_alt, { step: `${step.goal} ${settingsLine(step.settings)}` }) })),
+  const picture = drawn?.pictures[step.id];
+  if (!picture) return [];
+  return [el("figure", { class: "rehearsed" }, el("div", { class: "mat" }, el("img", { src: picture, alt: fill(t.rehearse_alt, { step: `${step.goal} ${settingsLine(step.settings)}` }) })),
     el("figcaption", { class: "soft" }, `${t.rehearse_head}. ${drawn.beware[step.id] ? fill(t.rehearse_not, { what: drawn.beware[step.id] }) : ""}`))];
 }
 async function rehearse() {
   const asked = compiled;
   text($("rehearse-said"), t.rehearse_now);
   let told;
-  try { told = await until("POST", "/api/rehearsal", brief()); } catch (error) {
+  try { told = await until("POST", "/api/rehearsal", source); } catch (error) {
     text($("rehearse-said"), error instanceof Refusal ? error.message : words.page.failed);
     return;
   }
