@@ -69,6 +69,11 @@ class Searches(Database):
                 break
         return found
 
+    def warm(self) -> None:
+        """Read what every plan can be found by, so that the first to ask need not wait for it."""
+        with self._reading("plans") as connection:
+            self._facets.of_runs(connection)
+
     def last_run(self) -> int | None:
         """The number of the newest run."""
         with self._reading("runs") as connection:

@@ -26,6 +26,7 @@ class Needs:
         self.service, self.access, self.schedule = service, access, schedule
         self.searches = Searches(service.store)
         self.makings, self.rehearsals = Makings(), Makings(kept=8)
+        self.makings.get("facets", self.searches.warm, 0)
         self._heavy = threading.BoundedSemaphore(HEAVY_AT_ONCE)
 
     @contextmanager
