@@ -20,6 +20,7 @@ from daemon.errors import RunPaused, StopwrightError, UsageError
 from daemon.extras import NewExtra
 from daemon.feed import CommandQueue, Event, Listener, Sent
 from daemon.logbook import StepRow
+from daemon.looking import look_through
 from daemon.questions import SKIP, Answered
 from daemon.states import VERBS, Machine, refusal
 from plans.improvise import improvised
@@ -157,6 +158,8 @@ class Control:
             return _Deed(lambda: _raise(Cued("go")))
         if verb == "skip":
             return self._skip(sent)
+        if verb == "preview":
+            return _Deed(lambda: look_through(self._running()))
         if verb in ("interval", "look"):
             lapse = self._running().lapse
             if lapse is None:

@@ -14,8 +14,11 @@ import sqlalchemy as sa
 from daemon import tables
 from daemon.database import Database
 from daemon.errors import UsageError
+from daemon.facets import Facets
 from daemon.rows import EventRow, FileRow, FrameRow, ReadingRow, RunRow, StepRow
 from daemon.store import Store
+
+_NUMBERS = 5000  # of runs in one question: databases take a limited number of values
 
 
 class Searches(Database):
@@ -23,6 +26,7 @@ class Searches(Database):
 
     def __init__(self, store: Store):
         super().__init__(*store.logbook.where)
+        self._facets = Facets()
 
     def runs(
         self,
@@ -32,9 +36,12 @@ class Searches(Database):
         until: datetime | None = None,
         before: int | None = None,
         limit: int = 50,
+        goal: str = "",
+        subject: str = "",
+        kit: str = "",
     ) -> list[RunRow]:
         """Runs, newest first. ``search``: words that must all be in title, camera, operator or note; ``before``: a
-        run's number, the last of the page before."""
+        run's number, the last of the page before; ``goal``, ``subject``, ``kit`` as in `daemon.facets.Facet.fits`."""
         kept = tables.runs.c
         asked: list[Any] = []
         for word in search.split():
@@ -49,7 +56,23 @@ class Searches(Database):
             asked.append(kept.created < until)
         if before is not None:
             asked.append(kept.id < before)
-        return self._page(RunRow, tables.runs, asked, kept.id.desc(), limit)
+        if not (goal or subject or kit):
+            return self._page(RunRow, tables.runs, asked, kept.id.desc(), limit)
+        with self._reading("plans") as connection:
+            facets = self._facets.of_runs(connection)
+        fitting = sorted((run for run, one in facets.items() if one.fits(goal, subject, kit)), reverse=True)
+        found: list[RunRow] = []
+        for first in range(0, len(fitting), _NUMBERS):
+            among = [*asked, kept.id.in_(fitting[first : first + _NUMBERS])]
+            found += self._page(RunRow, tables.runs, among, kept.id.desc(), limit - len(found))
+            if len(found) == limit:
+                break
+        return found
+
+    def warm(self) -> None:
+        """Read what every plan can be found by, so that the first to ask need not wait for it."""
+        with self._reading("plans") as connection:
+            self._facets.of_runs(connection)
 
     def last_run(self) -> int | None:
         """The number of the newest run."""

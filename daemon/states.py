@@ -15,7 +15,7 @@ State = Literal[
     "idle", "opening", "working", "exposing", "asking", "cueing", "paused", "seeking", "ending", "stopped", "done"
 ]  # fmt: skip
 Verb = Literal[
-    "stop", "stop-now", "pause", "go-on", "skip", "retake", "improvise", "cue", "answer", "interval", "look"
+    "stop", "stop-now", "pause", "go-on", "skip", "retake", "improvise", "cue", "answer", "interval", "look", "preview"
 ]  # fmt: skip
 VERBS: Mapping[Verb, str] = {
     "stop": "end the work after the frame in flight; resume goes on",
@@ -29,6 +29,7 @@ VERBS: Mapping[Verb, str] = {
     "answer": "answer the question that is open, named by question, with one of its choices",
     "interval": "from the next frame of the time-lapse on, frames every so many seconds",
     "look": "from the next frame of the time-lapse on, a night so many stops darker; begins and over may be given",
+    "preview": "one live picture through the camera, while nothing is shot",
 }
 
 
@@ -65,12 +66,12 @@ TABLE: Mapping[State, Row] = {
     "cueing": _row(
         "the next picture waits for the lecturer's cue",
         "working stopped",
-        "stop stop-now skip retake improvise cue",
+        "stop stop-now skip retake improvise cue preview",
     ),
     "paused": _row(
         "waiting because a pause was asked for",
         "working stopped",
-        "stop stop-now go-on skip retake improvise interval look",
+        "stop stop-now go-on skip retake improvise interval look preview",
     ),
     "seeking": _row("the camera is lost and looked for", "working ending stopped", "stop stop-now interval look"),
     "ending": _row("all steps are done; the card is looked through and the camera put back", "seeking done stopped"),

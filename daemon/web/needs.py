@@ -14,6 +14,7 @@ from daemon.searches import Searches
 from daemon.service import Service
 from daemon.web.access import Access
 from daemon.web.errors import Refused
+from daemon.web.making import Makings
 
 HEAVY_AT_ONCE, HEAVY_WAIT_S = 2, 20.0
 
@@ -24,6 +25,8 @@ class Needs:
     def __init__(self, service: Service, access: Access, schedule: Schedule):
         self.service, self.access, self.schedule = service, access, schedule
         self.searches = Searches(service.store)
+        self.makings, self.rehearsals = Makings(), Makings(kept=8)
+        self.makings.get("facets", self.searches.warm, 0)
         self._heavy = threading.BoundedSemaphore(HEAVY_AT_ONCE)
 
     @contextmanager
@@ -44,6 +47,8 @@ class Needs:
 
     def close(self) -> None:
         """Let the logbook go."""
+        self.makings.close()
+        self.rehearsals.close()
         self.searches.close()
 
 

@@ -13,6 +13,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import FileResponse
 
 from daemon.errors import StoreError
+from daemon.looking import live_picture
 from daemon.places import cache_folder
 from daemon.rows import RunRow
 from daemon.web.errors import Refused
@@ -55,6 +56,18 @@ def preview(file: Number, needs: With, width: Annotated[Width, Query()] = "640")
             if not made.is_file():
                 _scale(path, made, int(width), needs.service.config.preview_mb)
     return FileResponse(made, media_type="image/jpeg", headers=_FOR_EVER)
+
+
+@router.get("/runs/{run}/live", response_class=FileResponse)
+def live(run: Which, needs: With) -> FileResponse:
+    """The newest live picture of a run, as the camera gave it; the verb ``preview`` has one made."""
+    row = needs.searches.run(run)
+    path = live_picture(needs.service.store.path, row.id)
+    if not path.is_file():
+        raise Refused(
+            404, f"live picture of run {row.id}", "none yet", "one that was asked for", "Send the command preview"
+        )
+    return FileResponse(path, media_type="image/jpeg", headers={"cache-control": "no-store"})
 
 
 @router.post("/runs/{run}/sheet")

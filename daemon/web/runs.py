@@ -14,12 +14,17 @@ from daemon.service import Job, Order
 from daemon.tables import plain
 from daemon.web.errors import Refused
 from daemon.web.needs import Needs, Number, Which, With
+from daemon.web.papers import MOST, Answered, lesson_files, tally, verdict_key
 from daemon.web.planning import plan_tree
 from daemon.web.shapes import ToCommand, ToResume, ToShoot
 
 router = APIRouter(prefix="/api", tags=["runs"])
 
 BEGUN_WITHIN_S = 20.0  # so long an order is waited for before "opening" is the answer [s]
+GoalWord = Literal[
+    "freeze", "silk", "isolate", "deep", "compare", "ladder", "bracket", "noise", "faults", "perspective", "polariser",
+    "focus-bracket", "timelapse",
+]  # fmt: skip
 After = Annotated[int, Query(ge=0, le=2**62, description="The last number of the page before")]
 
 
@@ -75,19 +80,31 @@ def runs(
     since: Annotated[datetime | None, Query(description="Begun at or after; an aware time")] = None,
     until: Annotated[datetime | None, Query(description="Begun before")] = None,
     before: Annotated[int | None, Query(ge=1, le=2**31, description="The last number of the page before")] = None,
+    goal: Annotated[GoalWord | None, Query(description="A goal of the brief")] = None,
+    subject: Annotated[str, Query(max_length=80, description="Words in a subject's name")] = "",
+    kit: Annotated[str, Query(max_length=80, description="Words in the names of body, lens, filters")] = "",
+    verdict: Annotated[Answered | None, Query(description="Among the runs of this page that are judged")] = None,
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
 ) -> dict[str, Any]:
-    """Runs, newest first. ``next``: what to send as ``before`` for the next page, null at the end."""
+    """Runs, newest first. ``next``: what to send as ``before`` for the next page, null at the end. ``verdicts``: how
+    many of each answer a judged run has. ``verdict`` leaves of the page what is judged and has one;
+    ``unjudged``: what the page has beside them: ask for ``/api/runs/{run}/verdicts`` of each, then for the page again.
+    """
     asked = {"running" if one == "interrupted" else one for one in state or ()}
     times = [_aware(one, name) for one, name in ((since, "since"), (until, "until"))]
-    found = needs.searches.runs(search, sorted(asked), times[0], times[1], before, limit)
+    found = needs.searches.runs(search, sorted(asked), times[0], times[1], before, limit, goal or "", subject, kit)
     told = [_run_tree(needs, row) for row in found]
     if state:
         told = [one for one in told if one["state"] in state]
     pictures = needs.searches.pictures([row.id for row in found])
     for one in told:
         one["pictures"] = pictures.get(one["run"], 0)
-    return {"runs": told, "next": found[-1].id if len(found) == limit else None}
+        judged = needs.makings.known(verdict_key(one["run"], one["pictures"]))
+        one["verdicts"] = None if judged is None else tally(judged)
+    unjudged = [one["run"] for one in told if one["verdicts"] is None and 0 < one["pictures"] <= MOST]
+    if verdict is not None:
+        told = [one for one in told if one["verdicts"] and one["verdicts"][verdict]]
+    return {"runs": told, "next": found[-1].id if len(found) == limit else None, "unjudged": unjudged}
 
 
 @router.get("/runs/{run}")
@@ -101,6 +118,7 @@ def run_detail(run: Which, needs: With) -> dict[str, Any]:
         "counts": needs.searches.counts(found.id),
         "revisions": [plain(row) for row in revisions],
         "sheets": _sheets(needs, found),
+        "lesson": lesson_files(needs, found),
     }
 
 

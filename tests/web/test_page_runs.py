@@ -132,8 +132,15 @@ def test_the_lecturer_changes_one_value_and_the_rest_balances(chromium: Browser,
         page, board = let_in(chromium, service), let_in(chromium, service, "watch", SIZES[3])
         open_screen(board, service, "/board")
         open_screen(page, service, "/cue")
+        assert service.client.get(f"/api/runs/{run}/live").status_code == 404
+        page.tap("#look:not([disabled])")
+        expect(page.locator("#magnified-title")).to_have_text("Live picture, magnified", timeout=20_000)
+        page.wait_for_function("() => document.getElementById('magnified-image').naturalWidth > 0")
+        assert service.client.get(f"/api/runs/{run}/live").content[:2] == b"\xff\xd8"
+        assert service.get(f"/api/runs/{run}/frames?role=picture")["frames"] == []  # a look is no frame
         page.tap("#take:not([disabled])")
         expect(board.locator("#newest-settings")).to_have_text("f/8  ·  1/250 s  ·  ISO 100")
+        expect(page.locator("#magnified-title")).to_have_text("Newest picture, magnified")
         page.select_option("#dial-aperture:not([disabled])", "f/4")
         expect(page.locator("#balance .big")).to_have_text("f/4  ·  1/1000 s  ·  ISO 100")
         page.tap("#shoot")

@@ -63,10 +63,14 @@ def prepare(page: Page, path: str) -> None:
         page.tap("#compile")
         page.wait_for_selector(".step")
         page.wait_for_selector("#day svg")
+        page.tap("#rehearse")
+        page.wait_for_selector(".rehearsed img", timeout=60_000)
     elif path == "/cue":
         page.select_option("#dial-aperture", "f/4")
         page.wait_for_selector("#balance svg")
     elif path.startswith("/logbook?"):
+        page.tap("#judge")
+        page.wait_for_selector("#verdicts li")
         page.locator("#frames button").first.tap()
         page.wait_for_selector("#marking:not([hidden])")
 

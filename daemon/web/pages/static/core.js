@@ -53,6 +53,14 @@ export async function ask(method, path, body) {
 }
 export const get = (path) => ask("GET", path);
 export const post = (path, body) => ask("POST", path, body);
+/** Ask for what takes a while until it is made; each request is held by the service for some seconds. */
+export async function until(method, path, body = method === "POST" ? {} : undefined) {
+  for (;;) {
+    const tree = await ask(method, path, body);
+    if (!tree.making) return tree;
+    await new Promise((resolve) => setTimeout(resolve, 500));
+  }
+}
 /** Do something for a press, and tell a refusal instead of losing it. */
 export async function attempt(deed, button) {
   if (button) button.disabled = true;

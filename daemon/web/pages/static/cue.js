@@ -1,9 +1,9 @@
 // Cue: the lecturer's panel. The next picture on a word, and one value changed while the rest balances.
-import { $, whenKept, attempt, begin, el, fill, get, picture, plainId, post, say, settingsLine, show, signed, swap, text, verbs, words } from "./core.js";
+import { $, whenKept, attempt, begin, el, fill, get, newId, picture, plainId, post, say, settingsLine, show, signed, swap, text, verbs, words } from "./core.js";
 import { bars, barsInto } from "./stopbar.js";
 
 const t = words.cue, LOOK_BACK = 60;
-let state = null, outline = null, frames = [], change = null;
+let state = null, outline = null, frames = [], change = null, seen = null;
 
 const written = { aperture: (mark) => mark, time: (mark) => `${mark} s`, iso: (mark) => `ISO ${mark}` };
 const stepOf = (id) => outline?.steps.find((step) => step.id === id) ?? outline?.extra.find((step) => step.id === id);
@@ -35,7 +35,10 @@ function render() {
   });
   $("take").disabled = !can.includes("cue");
   text($("beside"), frame ? `${t.beside} ${settingsLine(frame.settings)}` : t.wait);
-  picture($("magnified-image"), frame, 2560, t.preview);
+  if (seen && (seen.run !== state.run || seen.frame !== (frame?.frame ?? null))) seen = null;  // a newer picture is there
+  text($("magnified-title"), seen ? t.live : t.preview);
+  if (!seen) picture($("magnified-image"), frame, 2560, t.preview);
+  $("look").disabled = !can.includes("preview");
   for (const dial of document.querySelectorAll("#dials select")) {
     const kind = dial.dataset.kind;
     dial.disabled = !frame || !can.includes("improvise");
@@ -64,6 +67,31 @@ async function balance(dial) {
   render();
 }
 
+let shown = 0;  // the event of the live picture that is on the screen
+function showLive(event) {
+  if (event.run_id !== state.run || event.id <= shown) return;
+  shown = event.id;
+  if (!event.data.bytes) { say(event.text); return; }
+  seen = { run: state.run, frame: newest()?.frame ?? null };
+  const image = $("magnified-image");
+  image.src = `/api/runs/${state.run}/live?at=${event.id}`;
+  image.alt = t.live;
+  show(image, true);
+  render();
+}
+/** Whoever pressed asks until it is there: the live events may just be connecting again. */
+async function look() {
+  const { run, at } = await get("/api/state"), before = Number(at.split("-")[0]), id = newId();
+  await post(`/api/runs/${run}/commands`, { id, verb: "preview", data: {} });
+  for (let tries = 0; tries < 40; tries++) {
+    const { events } = await get(`/api/runs/${run}/events?after=${before}&limit=50`);
+    const made = events.find((event) => event.kind === "preview");
+    if (made) { showLive(made); return; }
+    if (events.some((event) => event.kind === "command-refused" && event.data.command === id)) return;
+    await new Promise((resolve) => setTimeout(resolve, 300));
+  }
+}
+
 begin(async ({ live, role }) => {
   if (role !== "control") { location.replace("/board"); return; }
   live.fresh(readAll);
@@ -79,9 +107,11 @@ begin(async ({ live, role }) => {
   });
   whenKept(live, () => frames, render);
   live.on(["retargeted", "frame-improvised"], async () => { await readOutline(); render(); });
+  live.on(["preview"], (kind, event) => showLive(event));
   live.on(["command-refused"], (kind, data) => say(`${words.page.refused}: ${data.text}`));
   const command = (verb, data, id, button) => attempt(() => post(`/api/runs/${state.run}/commands`, { id, verb, data }), button);
   $("take").onclick = (event) => command("cue", {}, plainId("cue", state.asking?.id), event.currentTarget).then(render);
+  $("look").onclick = (event) => attempt(look, event.currentTarget).then(render);
   $("shoot").onclick = (event) => {
     const asked = change;
     command("improvise", { step: asked.step, change: asked.what }, plainId("improvise", state.run, asked.frame, asked.what), event.currentTarget).then(render);

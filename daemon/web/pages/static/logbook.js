@@ -1,5 +1,5 @@
 // Logbook: runs looked through a page at a time; one run with its pictures, papers and events.
-import { $, attempt, begin, bytes, clock, el, fill, get, jpegOf, picture, post, readingLine, settingsLine, show, text, words } from "./core.js";
+import { $, attempt, begin, bytes, clock, el, fill, get, jpegOf, picture, post, readingLine, say, settingsLine, show, text, until, words } from "./core.js";
 import { mark, prepareMarking } from "./marking.js";
 import { bars } from "./stopbar.js";
 
@@ -11,21 +11,38 @@ const picked = new Map();
 const day = (when) => `${new Date(when).toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" })}, ${clock(when)}`;
 const counted = (count) => (count === 1 ? t.picture : fill(t.pictures, { count }));
 
+let looking = 0;  // only the newest question may fill the list
+
 async function listRuns(from = null) {
-  const asked = new URLSearchParams({ limit: 50 });
+  const mine = ++looking, asked = new URLSearchParams({ limit: 50 });
   if ($("search").value.trim()) asked.set("search", $("search").value.trim());
   if ($("state").value) asked.set("state", $("state").value);
   if ($("since").value) asked.set("since", new Date(`${$("since").value}T00:00`).toISOString());
   if ($("until").value) asked.set("until", new Date(Date.parse(new Date(`${$("until").value}T00:00`)) + 864e5).toISOString());
+  for (const [id, name] of [["goal", "goal"], ["subject-name", "subject"], ["kit", "kit"], ["verdict", "verdict"]]) if ($(id).value.trim()) asked.set(name, $(id).value.trim());
   if (from) asked.set("before", from);
-  const told = await get(`/api/runs?${asked}`);
+  let told = await get(`/api/runs?${asked}`);
+  const refused = [];
+  show($("judging"), asked.has("verdict"));
+  if (asked.has("verdict") && told.unjudged.length) {
+    for (const [at, run] of told.unjudged.entries()) {
+      if (mine !== looking) return;
+      text($("judging"), fill(t.judging, { run, left: told.unjudged.length - at }));
+      await until("GET", `/api/runs/${run}/verdicts`).catch(() => refused.push(run));
+    }
+    told = await get(`/api/runs?${asked}`);
+  }
+  if (mine !== looking) return;
+  text($("judging"), `${t.judged_page} ${refused.length ? fill(t.unjudged, { runs: refused.join(", ") }) : ""}`);
   before = told.next;
   show($("older"), before !== null);
   show($("newer"), from !== null);
   $("run-list").replaceChildren(...(told.runs.length ? told.runs.map((run) => el("li", {}, el("a", { href: `/logbook?run=${run.run}` },
     el("span", { class: "number" }, String(run.run)), el("span", {}, run.title), el("span", {}, t[run.state] ?? run.state),
-    el("span", { class: "soft" }, `${day(run.created)} · ${counted(run.pictures)} · ${run.camera}`)))) : [el("li", {}, t.empty)]));
+    el("span", { class: "soft" }, [day(run.created), counted(run.pictures), run.camera, run.verdicts ? answered(run.verdicts) : ""].filter(Boolean).join(" · "))))) : [el("li", {}, t.empty)]));
 }
+
+const answered = (counts) => Object.entries(counts).map(([answer, count]) => `${count} ${words.answers[answer]}`).join(", ");
 
 async function openRun() {
   show($("runs"), false);
@@ -34,21 +51,45 @@ async function openRun() {
   text($("run-title"), `${run.run} · ${run.title}`);
   document.title = `${run.title} · ${words.page.name}`;
   text($("run-facts"), `${t[run.state] ?? run.state} · ${day(run.created)} · ${counted(run.counts.frames.picture ?? 0)} · ${bytes(run.counts.bytes)} · ${run.camera}`);
-  downloads(run.sheets);
+  sheets = run.sheets;
+  lesson = run.lesson;
+  downloads();
+  text($("verdicts-count"), t.judge_help);
+  $("judge").onclick = (event) => attempt(judge, event.currentTarget);
   outline = await get(`/api/runs/${number}/outline`).catch(() => null);
   await Promise.all([listFrames(0), listEvents()]);
   if (may) await prepareMarking(number, outline?.subjects ?? []);
 }
 
-function downloads(sheets) {
+async function judge() {
+  text($("verdicts-count"), t.judge_now);
+  let told;
+  try { told = await until("GET", `/api/runs/${number}/verdicts`); } catch (error) { text($("verdicts-count"), t.judge_help); throw error; }
+  const order = ["not shown", "can't tell", "shown"], sorted = [...told.verdicts].sort((a, b) => order.indexOf(a.answer) - order.indexOf(b.answer));
+  text($("verdicts-count"), told.counts.shown === told.verdicts.length ? t.judge_all : answered(told.counts));
+  $("verdicts").replaceChildren(...sorted.map((one) => el("li", { "data-answer": one.answer }, el("strong", {}, words.answers[one.answer]),
+    el("span", {}, `${one.about} · ${one.kind}: ${one.words}`, one.again ? el("span", { class: "again" }, `→ ${one.again.replace(`${one.about}: `, "")}`) : null))));
+}
+
+async function makeLesson() {
+  say(t.lesson_now);
+  const told = await until("POST", `/api/runs/${number}/lesson`);
+  lesson = told.files;
+  downloads();
+}
+
+let sheets = [], lesson = [];
+function downloads() {
   const pages = sheets.filter((one) => one.endsWith(".png")).sort();
   $("downloads").replaceChildren(...[
     may ? el("button", { type: "button", id: "draw", onclick: async (event) => {
       const told = await attempt(() => post(`/api/runs/${number}/sheet`, {}), event.currentTarget);
-      if (told) downloads([...told.png, told.pdf]);
+      if (told) { sheets = [...told.png, told.pdf]; downloads(); }
     } }, t.sheet) : null,
     ...sheets.filter((one) => one.endsWith(".pdf")).map((one) => el("a", { class: "button", href: one, download: true }, t.sheet_pdf)),
     ...pages.map((one, page) => el("a", { class: "button", href: one, download: true }, fill(t.sheet_png, { page: page + 1 }))),
+    may ? el("button", { type: "button", id: "make-lesson", onclick: (event) => attempt(makeLesson, event.currentTarget) }, t.lesson) : null,
+    ...lesson.map((one) => el("a", { class: "button", href: one, download: true }, one.endsWith(".zip") ? t.lesson_zip : t.lesson_side)),
   ].filter(Boolean));
 }
 

@@ -1,9 +1,9 @@
 // Plan: a brief written or opened, its faults beside the text, the steps drawn, a run begun or scheduled.
-import { $, Refusal, attempt, begin, clock, distance, duration, el, fill, get, kept, newId, post, say, settingsLine, show, svg, text, words } from "./core.js";
+import { $, Refusal, ask, attempt, begin, clock, distance, duration, el, fill, get, kept, newId, post, say, settingsLine, show, sure, svg, text, until, words } from "./core.js";
 import { bars } from "./stopbar.js";
 
 const t = words.plan;
-let name = "brief.yaml", compiled = null, place = null;
+let name = "brief.yaml", compiled = null, source = null, place = null, drawn = null;
 
 const brief = () => ({ text: $("brief").value, name });
 
@@ -32,8 +32,12 @@ async function compile() {
   numberLines();
   show($("result"), false);
   $("steps").replaceChildren();
-  compiled = null;
-  try { compiled = await post("/api/outline", brief()); } catch (error) {
+  compiled = drawn = null;
+  show($("rehearsing"), false);
+  show($("unknown"), false);
+  text($("rehearse-said"), "");
+  source = brief();
+  try { compiled = await post("/api/outline", source); } catch (error) {
     if (!(error instanceof Refusal)) throw error;
     if (error.tree.unreachable) showUnreachable(error.tree.unreachable);
     showFaults(error);
@@ -62,6 +66,7 @@ function showPlan() {
   listed($("cautions"), t.cautions, cautions);
   listed($("bag"), t.bag, [...compiled.take, ...compiled.may_stay.map((one) => `${t.may_stay}: ${one}`)]);
   show($("result"), true);
+  show($("rehearsing"), compiled.steps.some((step) => step.kind === "expose"));
   drawSteps();
   $("plan-title").focus({ preventScroll: innerWidth > 960 });
 }
@@ -90,7 +95,44 @@ function exposing(step, width) {
   return el("article", { class: "step", "data-step": step.id },
     el("h3", {}, `${step.id.split("-")[0]} · ${settingsLine(step.settings)}${reference}`),
     el("div", { class: "bars" }, ...bars([{ bar: step.bar }], { width }), el("p", { class: "soft" }, step.caption)),
-    el("div", { class: "drawn" }, ...depth(step), ...smear(step)));
+    el("div", { class: "drawn" }, ...rehearsed(step), ...depth(step), ...smear(step)));
+}
+function rehearsed(step) {
+  const picture = drawn?.pictures[step.id];
+  if (!picture) return [];
+  return [el("figure", { class: "rehearsed" }, el("div", { class: "mat" }, el("img", { src: picture, alt: fill(t.rehearse_alt, { step: `${step.goal} ${settingsLine(step.settings)}` }) })),
+    el("figcaption", { class: "soft" }, `${t.rehearse_head}. ${drawn.beware[step.id] ? fill(t.rehearse_not, { what: drawn.beware[step.id] }) : ""}`))];
+}
+async function rehearse() {
+  const asked = compiled;
+  text($("rehearse-said"), t.rehearse_now);
+  let told;
+  try { told = await until("POST", "/api/rehearsal", source); } catch (error) {
+    text($("rehearse-said"), error instanceof Refusal ? error.message : words.page.failed);
+    return;
+  }
+  if (asked !== compiled) return;  // another brief was compiled meanwhile
+  drawn = told;
+  text($("rehearse-said"), "");
+  $("unknown").replaceChildren(el("h3", {}, t.rehearse_unknown), el("ul", { class: "plainlist" }, ...told.unknown.map((one) => el("li", {}, one))), el("p", { class: "soft" }, told.mapped.join("; ")));
+  show($("unknown"), true);
+  drawSteps();
+}
+
+/** What begins by itself, when, what came of it; taken out of force after a question. */
+async function listSchedules() {
+  const { schedules } = await get("/api/schedule"), when = (at) => `${new Date(at).toLocaleDateString([], { weekday: "short", day: "numeric", month: "short" })}, ${clock(at)}`;
+  $("schedules").replaceChildren(...(schedules.length ? schedules.map((one) => {
+    const title = one.title || `${t.schedule} ${one.id}`, [last] = one.outcomes;
+    const remove = async (event) => {
+      if (!await sure(fill(t.schedules_sure, { title }))) return;
+      if (await attempt(() => ask("DELETE", `/api/schedule/${one.id}`), event.target)) { say(t.schedules_gone); await attempt(listSchedules); $("schedules-title").focus(); }
+    };
+    return el("li", { "data-schedule": one.id }, el("div", {}, el("strong", {}, title), el("p", {}, `${one.words}; ${one.next ? fill(t.schedules_next, { time: when(one.next) }) : t.schedules_over}; ${fill(t.schedules_late, { minutes: one.late_min })}`),
+      ...one.conflicts.map((other) => el("p", {}, fill(t.schedules_meets, { title: other.title || `${t.schedule} ${other.schedule}`, time: when(other.at) }))),
+      last ? el("p", { class: "soft" }, fill(t.schedules_last, { outcome: last.outcome, time: when(last.due), why: last.why })) : null),
+    el("button", { type: "button", "aria-label": fill(t.schedules_remove_label, { title }), onclick: remove }, t.schedules_remove));
+  }) : [el("li", {}, t.schedules_none)]));
 }
 
 /** Near and far limits against the subjects, all distances from the camera on one scale. */
@@ -149,7 +191,9 @@ async function schedule() {
   if (!$("when").value) { $("when").focus(); return; }
   const at = new Date($("when").value);
   const told = await attempt(() => post("/api/schedule", { title: compiled.title, rule: { kind: "once", at: at.toISOString() }, brief: brief(), ...choices() }), $("schedule"));
-  if (told) say(fill(t.scheduled, { time: `${at.toLocaleDateString()} ${clock(at)}` }));
+  if (!told) return;
+  say(fill(t.scheduled, { time: `${at.toLocaleDateString()} ${clock(at)}` }));
+  await attempt(listSchedules);
 }
 
 begin(async () => {
@@ -163,5 +207,7 @@ begin(async () => {
   $("upload").onchange = async (event) => { const [file] = event.target.files; if (file) { put(await file.text(), file.name.slice(0, 200)); attempt(compile); } event.target.value = ""; };
   $("start-form").onsubmit = start;
   $("schedule").onclick = schedule;
+  $("rehearse").onclick = (event) => attempt(rehearse, event.currentTarget);
+  await attempt(listSchedules);
   document.addEventListener("units", drawSteps);
 });
