@@ -12,7 +12,8 @@ Kind = Literal[
     "run-started", "step-started", "frame-kept", "frame-recovered", "attempt-failed", "step-skipped", "hands-done",
     "light-metered", "retargeted", "camera-lost", "camera-back", "unasked-frame", "paused", "run-done", "note",
     "command", "command-refused", "question", "answered", "reminder", "waiting", "going-on", "frame-retaken",
-    "frame-improvised", "lapse-started", "lapse-waiting", "lapse-frame", "lapse-gap", "lapse-light", "lapse-done", "verdict",
+    "frame-improvised", "lapse-started", "lapse-waiting", "lapse-frame", "lapse-gap", "lapse-light", "lapse-done",
+    "verdict",
 ]  # fmt: skip
 
 
