@@ -220,7 +220,8 @@ class Judge:
         if region is None:
             return f"where {subject} moves was not found; mark it on the page or in the brief (region of {subject})"
         seen = self._evidence.smear(shot.taken, region)
-        return "the run has too few frames of other times at this focus to tell the smear" if seen is None else seen
+        why = f"too few frames of other times at this focus, or a place of {subject} in which little moves"
+        return why if seen is None else seen
 
     def _disc(self, subject: str | None, role: str, shot: _Shot) -> Estimate | None:
         if subject is None:
