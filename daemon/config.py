@@ -40,6 +40,7 @@ class Config(BaseSettings):
     lan: bool = Field(False, description="listen beyond this computer, for paired devices")
     names: tuple[str, ...] = Field((), description="further host names by which devices reach the service")
     patience_s: float = Field(60.0, description="how long a lost camera is waited for", ge=0, le=86400)
+    verdicts: bool = Field(True, description="each group is judged as soon as its frames are kept")
     resume_within_min: float = Field(
         15.0, description="a run that was cut off goes on at the start of the service if it was within; 0: never", ge=0,
         le=1440,

@@ -60,7 +60,8 @@ class Manners:
     while a group is shot; see `plans.drift`. ``rig_check``: look at the rig before the first step. ``cue``: each
     picture waits for its cue. ``remind_s``: how often a question that is open is told again [s]. ``hands_timeout_s``:
     how long an answer is waited for [s], None for as long as it takes; ``hands_late``: what then, pause the run or
-    skip what needs the hands (a question that cannot be skipped pauses).
+    skip what needs the hands (a question that cannot be skipped pauses). ``verdicts``: each group is judged as soon as
+    it is whole; ``verdicts_s``: how long the last verdicts are waited for when everything else is done [s].
     """
 
     patience_s: float = 60.0
@@ -71,6 +72,8 @@ class Manners:
     remind_s: float = 60.0
     hands_timeout_s: float | None = None
     hands_late: Literal["pause", "skip"] = "pause"
+    verdicts: bool = False
+    verdicts_s: float = 60.0
 
 
 def first_state(camera: Camera, manners: Manners, control: Control, listener: Listener) -> CameraState:

@@ -6,10 +6,13 @@ decoded one after another and few are kept, so that memory stays bounded whateve
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 from daemon.errors import UsageError
@@ -27,6 +30,7 @@ from plans.stops import light_of
 
 _AS_PLANNED = 1 / 6  # of a stop: a value in the Exif that near a plan's mark is that mark, written roundly
 _LEAST_LIGHT = 3  # frames that tell whether the light held
+MARKS = "regions.json"  # in a run's folder: where subjects are, as marked on a picture
 SHARPEST_PX = 1.5  # no picture tells a smaller disc or smear from none
 
 
@@ -60,16 +64,19 @@ class Judge:
         self._shots = {frame.step.id: _Shot(frame, _taken(frame)) for frame in found.frames if frame.path is not None}
         if not self._shots:
             raise UsageError(f"judge run {found.run.id}: found no kept picture; shoot or resume it first")
+        self._marks = marked_regions(found.folder / MARKS)
         self._regions: dict[tuple[str, str], Region | None] = {}
 
     @cached_property
     def _evidence(self) -> Evidence:
         return Evidence([shot.taken for shot in self._shots.values()], self._situation.kit.corrections.tone)
 
-    def verdicts(self) -> list[Verdict]:
-        """Every verdict of the run, in the plan's order."""
+    def verdicts(self, groups: Collection[str] | None = None) -> list[Verdict]:
+        """Every verdict of the run, in the plan's order; of the ``groups`` of these ids only, where they are given."""
         found: list[Verdict] = []
         for group in self._found.plan.groups:
+            if groups is not None and group.id not in groups:
+                continue
             goal = self._goals[int(group.id.removeprefix("g")) - 1]
             if not isinstance(goal, Timelapse):
                 found += self._group(goal, group)
@@ -115,13 +122,17 @@ class Judge:
         reference = self._shots.get(shot.step.reference)
         if shot.report.is_reference:
             return Estimate(value=0.0, unsure=0.0)
-        if reference is None or shot.report.expected_stops is None:
+        if reference is None:
             return None
+        expected = shot.report.expected_stops
+        if expected is None:  # its reading is not written yet
+            one, other = shot.step, reference.step
+            expected = (one.intended_offset + one.offset) - (other.intended_offset + other.offset)
         try:
             seen, _ = self._evidence.brightness(shot.taken, reference.taken)
         except PictureUnreadable:
             return None
-        return None if seen is None else Estimate(value=seen.value - shot.report.expected_stops, unsure=seen.unsure)
+        return None if seen is None else Estimate(value=seen.value - expected, unsure=seen.unsure)
 
     def _equivalent(self, shot: _Shot, off: Estimate | None) -> Verdict:
         if off is not None:
@@ -207,9 +218,10 @@ class Judge:
     def _smear(self, subject: str, shot: _Shot) -> Estimate | str:
         region = self._region(subject, "moving", shot)
         if region is None:
-            return f"where {subject} moves was not found; mark it in the brief (scene, subjects, {subject}, region)"
+            return f"where {subject} moves was not found; mark it on the page or in the brief (region of {subject})"
         seen = self._evidence.smear(shot.taken, region)
-        return "the run has too few frames of other times at this focus to tell the smear" if seen is None else seen
+        why = f"too few frames of other times at this focus, or a place of {subject} in which little moves"
+        return why if seen is None else seen
 
     def _disc(self, subject: str | None, role: str, shot: _Shot) -> Estimate | None:
         if subject is None:
@@ -219,7 +231,9 @@ class Judge:
         return None if region is None else self._evidence.disc(shot.taken, region)
 
     def _region(self, subject: str, role: str, shot: _Shot) -> Region | None:
-        """Where a subject is: as marked in the brief, else as found in frames of the same focus."""
+        """Where a subject is: as marked on the page, else in the brief, else as found in frames of the same focus."""
+        if subject in self._marks:
+            return self._marks[subject]
         marked = self._situation.scene.subjects.get(subject)
         if marked is not None and marked.region is not None:
             return marked.region
@@ -246,7 +260,11 @@ _KINDS: dict[str, Kind] = {
     "freeze": "frozen", "silk": "silky", "isolate": "isolated", "deep": "deep", "ladder": "ladder even",
     "noise": "ladder even", "faults": "fault shown",
 }  # fmt: skip
-_NO_DISC = "no frame of the same focus at another aperture tells how large a point has become"
+_HELD = ("equivalent", "framing held", "light held")
+_NO_DISC = (
+    "how large a point has become cannot be told: that takes a frame of the same focus at another aperture, and fine "
+    "structure where the subject is"
+)
 
 
 def _another_aperture(shot: _Shot) -> str:
@@ -273,6 +291,41 @@ def _value(frame: FrameReport, kind: str) -> float:
         return planned
     apart = abs(math.log2(told / planned)) * (2 if kind == "aperture" else 1)
     return planned if apart < _AS_PLANNED else float(told)
+
+
+def marked_regions(path: Path) -> Mapping[str, Region]:
+    """The regions marked on a run's picture, by subject: left, top, width, height as shares of the frame.
+
+    What is not there, or no region within the frame, is passed over: it is looked for as if it had not been marked.
+    """
+    marks: dict[str, Region] = {}
+    with suppress(OSError, ValueError, TypeError, KeyError, AttributeError):
+        for one in json.loads(path.read_text(encoding="utf-8")).get("regions", []):
+            left, top, width, height = (float(one[name]) for name in ("left", "top", "width", "height"))
+            inside = min(left, top) >= 0 and min(width, height) > 0 and max(left + width, top + height) <= 1 + 1e-6
+            if inside and isinstance(one["subject"], str):
+                marks[one["subject"]] = (left, top, width, height)
+    return marks
+
+
+def few_words(told: Collection[Verdict]) -> dict[str, str]:
+    """What was judged of single pictures, in a few words for a caption, by number of the step (``step 3``).
+
+    What each picture was shot for comes first; that its brightness and framing hold is said only where they do not.
+    """
+    found: dict[str, list[str]] = {}
+    for one in told:
+        if one.about.startswith("step ") and (one.kind not in _HELD or one.answer == verdicts.NOT):
+            found.setdefault(one.about, []).append(f"{one.kind}: {one.answer}")
+    return {about: "; ".join(words) for about, words in found.items()}
+
+
+def captions_of(found: RunReport) -> dict[str, str]:
+    """`few_words` on the pictures of a run by id of their steps; nothing of a run without a picture."""
+    if not any(frame.path for frame in found.frames):
+        return {}
+    words = few_words(Judge(found).verdicts())
+    return {one.step.id: words[name] for one in found.frames if (name := step_number(one.step.id)) in words}
 
 
 def to_shoot(found: RunReport, told: list[Verdict]) -> set[str]:

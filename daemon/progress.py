@@ -4,8 +4,10 @@ and no more than the terminal has."""
 from __future__ import annotations
 
 import textwrap
+from pathlib import Path
 from typing import TextIO
 
+from daemon.advice import command_line
 from daemon.feed import Event
 from daemon.report import settings_line
 from daemon.streams import columns
@@ -29,10 +31,13 @@ PREFIXES = {
 
 
 class Progress:
-    """A listener that writes lines for people. ``asks``: the console asks hands itself, so that is not told twice."""
+    """A listener that writes lines for people. ``asks``: the console asks hands itself, so that is not told twice.
 
-    def __init__(self, sink: TextIO, asks: bool = False):
-        self._sink, self._asks = sink, asks
+    ``store``: the folder that commands to go on with are to name, where the user named one.
+    """
+
+    def __init__(self, sink: TextIO, asks: bool = False, store: Path | None = None):
+        self._sink, self._asks, self._store = sink, asks, store
         self._width = columns(sink)
         self._left_s = 0.0
         self._overheads: list[float] = []
@@ -56,6 +61,8 @@ class Progress:
             self._say(f"{event.text}\n  pictures and record: {data['folder']}")
         elif event.kind == "run-done":
             self._say(f"\n{_end(event)}.")
+        elif event.kind == "verdict":
+            self._verdict(event)
         elif event.kind in UNTOLD:
             pass
         elif data.get("hands"):
@@ -81,6 +88,14 @@ class Progress:
         text += f"{settings_line(settings)}{odd}"
         room = self._width - LEFT - 2
         self._say(f"{text[:room]:<{room}}{_minutes(left):>{LEFT}}" if bar else text)
+
+    def _verdict(self, event: Event) -> None:
+        """What a group shows, told whenever it is known; the last line names the command that tells more."""
+        if self._asks and "group" in event.data:
+            self._say("")  # a prompt may be open on this line
+        self._wrapped(in_words(event.text), "  ")
+        if "command" in event.data:
+            self._say(f"    {command_line(*event.data['command'], store=self._store)}")
 
     def _lapse_frame(self, event: Event) -> None:
         """A frame of a time-lapse: told when its settings are new, when it was late, and now and then."""

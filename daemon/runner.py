@@ -22,6 +22,7 @@ from daemon.errors import CameraError, RunPaused, StoreError, UsageError
 from daemon.feed import Command, CommandQueue, Listener
 from daemon.hands import is_of_use
 from daemon.hooks import Hooks
+from daemon.judging_aside import Aside
 from daemon.light_watch import LightWatch
 from daemon.logbook import StepRow
 from daemon.meter import Meter
@@ -219,6 +220,12 @@ class Runner:
     # -- the walk -------------------------------------------------------------------------------------------------
 
     def _walk(self, context: RunContext) -> None:
+        with Aside(self._store, context.run, context.tell_event) as self._aside:
+            self._walk_steps(context)
+            # Everything is safe by now; who asks to stop only ends the waiting.
+            self._aside.finish(context.manners.verdicts_s, lambda: self._commands.take() is not None)
+
+    def _walk_steps(self, context: RunContext) -> None:
         logbook, run = context.logbook, context.run
         with Reader(self._store, run, context.tell_event) as reader, self._control.watching():
             self._light = LightWatch(context, reader, context.manners.light)
@@ -302,6 +309,8 @@ class Runner:
             frame = Picturing(context, reader, self._light).do(row, step)
             if frame is not None:
                 self._hooks.after_picture(context, row, step, frame)
+            if context.manners.verdicts:
+                self._aside.look(context.plan(), step.group)
 
     def _await_cue(self, context: RunContext, what: str, step: ExposeStep | None) -> Literal["go", "skip", "look"]:
         """Wait for the lecturer's word, if pictures wait for one. ``look``: something else is to be done first."""

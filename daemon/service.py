@@ -317,7 +317,7 @@ class Service:
         patience = self.config.patience_s if order.patience_s is None else order.patience_s
         try:
             with self._camera, open_camera(port, library_folder(self.store)) as camera:
-                manners = _manners(Manners, patience, order)
+                manners = _manners(Manners, patience, order, self.config.verdicts)
                 job.runner = runner = Runner(self.store, camera, job.operator, self._heard, job.commands, manners)
                 if order.written is None:
                     runner.resume(order.which or "last")
@@ -404,7 +404,7 @@ def _demand_open(question: Question | None, data: Mapping[str, Any]) -> None:
         raise UsageError(f"answer: found {answer!r}; allowed: {', '.join(question.choices)}. Send one of them")
 
 
-def _manners(shape: Any, patience_s: float, order: Order) -> Any:
+def _manners(shape: Any, patience_s: float, order: Order, verdicts: bool = True) -> Any:
     """How the run is to behave.
 
     Raises
@@ -417,7 +417,7 @@ def _manners(shape: Any, patience_s: float, order: Order) -> Any:
         if name not in known:
             raise UsageError(f"manners: found {name[:40]!r}; allowed: {', '.join(known) or 'none'}. Leave it out")
     try:
-        told = {"patience_s": patience_s, "reachable": order.reachable, **order.manners}
+        told = {"patience_s": patience_s, "reachable": order.reachable, "verdicts": verdicts, **order.manners}
         return TypeAdapter(shape).validate_python(told)
     except ValidationError as error:
         first = error.errors()[0]

@@ -11,6 +11,7 @@ import click
 
 from daemon.advice import INDENT, command_line
 from daemon.commands.common import end_stopped, ends_well, json_option, place, print_json, say
+from daemon.commands.shooting import verdicts_option
 from daemon.errors import RunPaused, StoreError, UsageError
 from daemon.report import RunReport
 
@@ -26,16 +27,17 @@ DEMO_STORE = Path("stopwright-demo")
     help="Folder for the demo's pictures and logbook.",
 )
 @click.option("--timing", type=click.Choice(["instant", "typical", "slow"]), default="typical", show_default=True)
+@verdicts_option
 @json_option
 @ends_well
-def demo(into: Path, timing: str, as_json: bool) -> None:
+def demo(into: Path, timing: str, verdicts: bool, as_json: bool) -> None:
     """Shoot the demo brief on the simulated camera, through the real camera library, and say where all lies."""
     from daemon import assembly
     from daemon.feed import CommandQueue
     from daemon.operator import named_operator
     from daemon.progress import Progress
     from daemon.report import frame_table, report
-    from daemon.runner import Runner
+    from daemon.runner import Manners, Runner
     from daemon.sheets import make_run_sheet
     from daemon.store import open_store
     from plans.compiler import compile_brief
@@ -54,7 +56,8 @@ def demo(into: Path, timing: str, as_json: bool) -> None:
         operator = named_operator(f"simulated:{simulator.hands}", simulator.camera)
         with assembly.open_camera(simulator.camera, assembly.library_folder(store)) as camera:
             commands = CommandQueue()
-            runner = Runner(store, camera, operator, Progress(sink), commands)
+            progress = Progress(sink, store=into)
+            runner = Runner(store, camera, operator, progress, commands, Manners(verdicts=verdicts))
             asked: list[int] = []
             try:
                 with assembly.stopping_by_signal(runner, commands) as asked:

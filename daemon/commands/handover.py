@@ -19,7 +19,7 @@ from daemon.streams import is_terminal
 from daemon.texts import stand_in_scales
 from plans.plan import OperatorStep
 
-_MANNERS = ("light", "rig_check", "cue", "hands_timeout_s", "hands_late")
+_MANNERS = ("verdicts", "light", "rig_check", "cue", "hands_timeout_s", "hands_late")
 
 
 def brief_tree(path: Path) -> dict[str, Any]:

@@ -50,6 +50,7 @@ def lesson(
     prompts; with --student a card with the marks of that student's camera. Nothing in it tells serial numbers, owners
     or positions.
     """
+    from daemon.judging import captions_of
     from daemon.lesson import make_lesson
     from daemon.pictures.teaching.pack import PARTS
     from daemon.report import report
@@ -64,7 +65,9 @@ def lesson(
         if shown:
             print(f"\r{what:<40}", end="", file=sys.stderr, flush=True)
 
-    made = make_lesson(found, out, only or (), kits, None, "Letter" if paper == "Letter" else "A4", tell)
+    tell("judging the pictures")
+    judged = captions_of(found)
+    made = make_lesson(found, out, only or (), kits, judged, "Letter" if paper == "Letter" else "A4", tell)
     tell("\r")
     if as_json:
         print_json(made.as_json())

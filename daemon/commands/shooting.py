@@ -72,6 +72,13 @@ rig_option = click.option(
     show_default=True,
     help="Look at the rig first: set what can be set, ask for the rest.",
 )
+verdicts_option = click.option(
+    "--verdicts/--no-verdicts",
+    default=True,
+    show_default=True,
+    envvar="STOPWRIGHT_VERDICTS",
+    help="Judge each group as soon as its frames are kept, beside the shooting.",
+)
 cue_option = click.option("--cue", is_flag=True, help="Each picture waits for your cue: Enter, at this terminal.")
 hands_timeout_option = click.option(
     "--hands-timeout",
@@ -99,6 +106,7 @@ hands_late_option = click.option(
 @patience_option
 @light_option
 @rig_option
+@verdicts_option
 @cue_option
 @hands_timeout_option
 @hands_late_option
@@ -150,6 +158,7 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
 @patience_option
 @light_option
 @rig_option
+@verdicts_option
 @cue_option
 @hands_timeout_option
 @hands_late_option
@@ -196,13 +205,18 @@ def run_it(
 
     commands = CommandQueue()
     as_json = bool(options["as_json"])
-    progress = Progress(sys.stderr if as_json else sys.stdout, asks=isinstance(operator, ConsoleOperator))
+    progress = Progress(
+        sys.stderr if as_json else sys.stdout,
+        asks=isinstance(operator, ConsoleOperator),
+        store=options.get("store_dir"),
+    )
     manners = Manners(
         patience,
         bool(options["reachable"]),
         light=options["light"],
         rig_check=bool(options["rig_check"]),
         cue=bool(options.get("cue")),
+        verdicts=bool(options.get("verdicts")),
         hands_timeout_s=options.get("hands_timeout_s"),
         hands_late=options.get("hands_late", "pause"),
     )

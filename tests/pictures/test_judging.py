@@ -171,6 +171,39 @@ def test_the_smear_of_water_is_told_within_fifteen_per_cent_by_its_pixels(speed:
     assert speed == 3.0 or abs(true * 3.0 / speed / true - 1) > 0.15
 
 
+def test_a_place_marked_beyond_the_water_does_not_pass_off_what_stands_still_as_a_freeze() -> None:
+    renderer, size = gardens(), (1500, 1000)
+    series = [
+        (
+            taken(
+                renderer,
+                shot(
+                    f_number,
+                    time_s,
+                    focus_m=3.0,
+                    size=size,
+                    number=number,
+                    start_s=20.0 * number,
+                    filter_stops=(stops,),
+                ),
+            ),
+            time_s,
+        )
+        for number, (f_number, time_s, stops) in enumerate(
+            ((18.0, 1 / 25, 0.0), (5.6, 1 / 2048, 0.0), (5.6, 1 / 4, 6.0)), 1
+        )
+    ]
+    wide = (0.567, 0.15, 0.133, 0.60)  # twice as wide as the water and hedge to its right
+    seen = flow([(pixels, time_s, pixels.box(wide)) for pixels, time_s in series])
+    # 3 m/s at 3 m by a lens of 50 mm: 3 * 0.05 / 2.95 m/s on a sensor 36 mm wide.
+    true = 3 * 0.05 / 2.95 / 0.036 * size[0]
+    assert seen is not None
+    assert seen.px_s == pytest.approx(true, rel=0.15)
+    # Beside the water nothing moves, and no speed is made up.
+    beside = (0.70, 0.15, 0.2, 0.60)
+    assert flow([(pixels, time_s, pixels.box(beside)) for pixels, time_s in series]) is None
+
+
 @pytest.mark.parametrize("heading", [0.0, 35.0, 90.0, 140.0])
 def test_the_way_of_something_that_moves_is_told_by_its_direction(heading: float) -> None:
     dots = [

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,10 @@ SURE = 0.03  # how far a speed may be off at best, one standard deviation [share
 COLUMNS_ALIKE = 8.0  # so many columns show about the same pattern [px]
 PRIOR = 2.0  # how hard a pattern is held to one strength [frequencies]
 STRENGTH_VARIES = 0.35  # of a pattern, between frames: standard deviation of the logarithm of its power
+LEAST_COLUMNS = 4
+ALIKE_PX = 8  # coarser than what a change of aperture does to what stands still [px]
+STILL_ALIKE = 0.5  # correlation between frames, from which on a column stands still
+LEAST_MOVING = 0.2  # of a place's columns
 LIKE_NEIGHBOURS = 0.5  # the window makes neighbouring frequencies alike
 
 Array = NDArray[np.float64]
@@ -85,9 +90,13 @@ def flow(frames: Sequence[tuple[Pixels, float, Box]]) -> Flow | None:
         return None
     leans = [direction(pixels, box) for pixels, _, box in series]
     angle = leans[int(np.argmax([plain for _, plain in leans]))][0]
-    spectra = [found for pixels, _, box in series if (found := _along(pixels, box, angle)) is not None]
-    if len(spectra) < len(series) or len({one.length for one in spectra}) > 1:
+    places = [found for pixels, _, box in series if (found := _along(pixels, box, angle)) is not None]
+    if len(places) < len(series) or len({one.shape for one in places}) > 1:
         return None
+    moves = _moving_columns(places)
+    if moves.sum() < max(LEAST_COLUMNS, LEAST_MOVING * moves.size):
+        return None
+    spectra = [_spectrum(one[:, moves]) for one in places]
     times = np.array([time_s for _, time_s, _ in series])
     return _fitted(spectra, times, angle)
 
@@ -146,8 +155,25 @@ def _deviance(power: Array, kept: Array, noise: Array) -> float:
     return float(2 * (power / model - 1 - np.log(power / model)).sum()) + uneven
 
 
-def _along(frame: Pixels, box: Box, angle_deg: float) -> Spectrum | None:
-    """The spectrum of a place along the way; None where it is too small."""
+def _moving_columns(places: Sequence[Array]) -> NDArray[np.bool_]:
+    """Which columns hold something that moves: what stands still is alike in all frames, but for its finest parts.
+
+    A place that is marked or found a little too wide would else be judged by what stands beside the water, of which
+    another aperture changes the structure.
+    """
+    smooth = []
+    for one in places:
+        rows = one.shape[0] // ALIKE_PX
+        coarse = one[: rows * ALIKE_PX].reshape(rows, ALIKE_PX, -1).mean(axis=1)
+        coarse = coarse - coarse.mean(axis=0)
+        smooth.append(coarse / np.maximum(np.sqrt((coarse**2).sum(axis=0)), 1e-12))
+    alike = np.mean([(one * other).sum(axis=0) for one, other in combinations(smooth, 2)], axis=0)
+    near = np.convolve(np.pad(alike, 4, mode="edge"), np.full(9, 1 / 9), mode="valid")
+    return np.asarray(near < STILL_ALIKE)
+
+
+def _along(frame: Pixels, box: Box, angle_deg: float) -> Array | None:
+    """A place turned so that the way runs down, its mean and slope along it taken off; None where it is too small."""
     part = frame.linear(box)
     off = (angle_deg - 90 + 90) % 180 - 90  # from straight down
     if abs(off) > 45:
@@ -155,15 +181,20 @@ def _along(frame: Pixels, box: Box, angle_deg: float) -> Spectrum | None:
     if abs(off) > 8:
         part = _turned(np.ascontiguousarray(part), off)
     length = part.shape[0]
-    if length < LEAST_SIDE or part.shape[1] < 4:
+    if length < LEAST_SIDE or part.shape[1] < LEAST_COLUMNS:
         return None
     values = part.astype(np.float64)
     values = values / max(float(values.mean()), 1e-4)
     ramp = np.linspace(-1, 1, length)[:, None]
-    values = values - values.mean(axis=0) - ramp * (values * ramp).mean(axis=0) / (ramp**2).mean()
+    return np.asarray(values - values.mean(axis=0) - ramp * (values * ramp).mean(axis=0) / (ramp**2).mean())
+
+
+def _spectrum(values: Array) -> Spectrum:
+    """The spectrum of a place along its columns."""
+    length = values.shape[0]
     window = np.hanning(length)[:, None]
     power = (np.abs(np.fft.rfft(values * window, axis=0)) ** 2).mean(axis=1) / float((window**2).sum())
-    return Spectrum(np.asarray(np.fft.rfftfreq(length), np.float64), power, length, part.shape[1])
+    return Spectrum(np.asarray(np.fft.rfftfreq(length), np.float64), power, length, values.shape[1])
 
 
 def _turned(part: NDArray[np.float32], degrees: float) -> NDArray[np.float32]:

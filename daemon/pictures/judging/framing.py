@@ -111,7 +111,10 @@ def _tile_shift(
     width, height = frame.width, frame.height
     right, down = first
     window = _window(tile)
-    before = _spectrum(reference.grey((left, top, left + tile, top + tile)), window)
+    before = reference.kept.get(place)
+    if before is None:  # a reference is held against every frame of its group
+        before = _spectrum(reference.grey((left, top, left + tile, top + tile)), window)
+        reference.kept[place] = before
     for _ in range(2):
         x = min(max(left + right, 0), width - tile)
         y = min(max(top + down, 0), height - tile)
@@ -156,7 +159,7 @@ def _summit(cross: NDArray[np.complexfloating], dx: int, dy: int) -> tuple[float
     kx = 2 * np.pi * np.arange(low // 2)[None, :] / tile
     x, y = float(dx), float(dy)
     for _ in range(3):
-        turned = part * np.exp(1j * (kx * x + ky * y))
+        turned = part * np.exp(1j * kx * x) * np.exp(1j * ky * y)
         slope = -np.array([(turned.imag * kx).sum(), (turned.imag * ky).sum()])
         bend_xx, bend_yy = -(turned.real * kx**2).sum(), -(turned.real * ky**2).sum()
         bend_xy = -(turned.real * kx * ky).sum()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -33,9 +33,13 @@ _SHARES = tuple((share * _LINEAR).astype(np.float32) for share in (0.2126, 0.715
 
 @dataclass(frozen=True, eq=False)
 class Pixels:
-    """One decoded frame. ``picture`` is grey or RGB, sRGB-encoded, 8 bits a channel."""
+    """One decoded frame. ``picture`` is grey or RGB, sRGB-encoded, 8 bits a channel.
+
+    ``kept``: spectra of places (left, top, side) that others were held against; a few MB.
+    """
 
     picture: Image.Image
+    kept: dict[tuple[int, int, int], NDArray[np.complexfloating]] = field(default_factory=dict, repr=False)
 
     @staticmethod
     def of(array: NDArray[np.uint8]) -> Pixels:

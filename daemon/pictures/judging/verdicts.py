@@ -170,7 +170,9 @@ def isolated(
     else:
         again = f"{about}: shoot it again at a wider aperture, or with more room behind {subject}"
     figures = {"subject_px": own.value, "background_px": background.value, "sharp_px": sharp_px, "least_px": least_px}
-    return _said("isolated", about, _all(parts), words, figures, again, _NEAR)
+    open_ones = [name for name, part in zip((subject, "the background"), parts, strict=True) if part is None]
+    near = f"{' and '.join(open_ones)} too near the limit to tell"
+    return _said("isolated", about, _all(parts), words, figures, again, near)
 
 
 def deep(about: str, discs: dict[str, Estimate], sharp_px: float) -> Verdict:
@@ -181,7 +183,8 @@ def deep(about: str, discs: dict[str, Estimate], sharp_px: float) -> Verdict:
     worst = max(discs, key=lambda name: discs[name].value)
     again = f"{about}: stop down or focus nearer to {worst}, and shoot it again"
     figures = {f"{name}_px": one.value for name, one in discs.items()} | {"sharp_px": sharp_px}
-    return _said("deep", about, _all(parts), words, figures, again, _NEAR)
+    near = " and ".join(name for name, part in zip(discs, parts, strict=True) if part is None)
+    return _said("deep", about, _all(parts), words, figures, again, f"{near} {_NEAR}")
 
 
 def bracket_complete(
