@@ -199,6 +199,10 @@ def test_a_place_marked_beyond_the_water_does_not_pass_off_what_stands_still_as_
     true = 3 * 0.05 / 2.95 / 0.036 * size[0]
     assert seen is not None
     assert seen.px_s == pytest.approx(true, rel=0.15)
+    # A frame in which the water is burnt out tells nothing of it: two are left, and two are too few.
+    white = Pixels.of(np.full((*size[::-1], 3), 255, np.uint8))
+    burnt = [*series[:2], (white, 1 / 4)]
+    assert flow([(pixels, time_s, pixels.box(wide)) for pixels, time_s in burnt]) is None
     # Beside the water nothing moves, and no speed is made up.
     beside = (0.70, 0.15, 0.2, 0.60)
     assert flow([(pixels, time_s, pixels.box(beside)) for pixels, time_s in series]) is None

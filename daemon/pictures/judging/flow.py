@@ -33,6 +33,7 @@ COLUMNS_ALIKE = 8.0  # so many columns show about the same pattern [px]
 PRIOR = 2.0  # how hard a pattern is held to one strength [frequencies]
 STRENGTH_VARIES = 0.35  # of a pattern, between frames: standard deviation of the logarithm of its power
 LEAST_COLUMNS = 4
+WHITE, MOST_WHITE = 254, 0.1  # of 255; share of a place in which a pattern would be burnt out
 ALIKE_PX = 8  # coarser than what a change of aperture does to what stands still [px]
 STILL_ALIKE = 0.5  # correlation between frames, from which on a column stands still
 LEAST_MOVING = 0.2  # of a place's columns
@@ -85,7 +86,8 @@ def flow(frames: Sequence[tuple[Pixels, float, Box]]) -> Flow | None:
 
     None where there are fewer than three frames, their times differ too little, or nothing has a pattern.
     """
-    series = sorted(frames, key=lambda one: one[1])
+    seen = [one for one in frames if np.mean(one[0].grey(one[2]) >= WHITE) < MOST_WHITE]
+    series = sorted(seen, key=lambda one: one[1])
     if len(series) < LEAST_FRAMES or series[-1][1] / series[0][1] < LEAST_RATIO:
         return None
     leans = [direction(pixels, box) for pixels, _, box in series]
