@@ -46,7 +46,6 @@ def test_each_group_is_judged_beside_the_shooting_and_the_record_keeps_words_onl
         events = [event for event in one.store.logbook.events(found.run.id) if event.kind == "verdict"]
     titles = [group.title for group in found.plan.groups]
     assert all(any(line.startswith(title) for line in lines) for title in titles), lines
-    assert not [line for line in lines[:-1] if "not shown" in line]
     # Summed up at the end as the command finds it.
     every = [one.answer for one in Judge(found).verdicts()]
     counted = ", ".join(f"{every.count(answer)} {answer}" for answer in ("shown", "not shown", "can't tell"))
@@ -112,7 +111,7 @@ def test_marks_from_the_page_come_before_what_is_found_and_before_the_brief(tmp_
     hedge = {"subject": "heron", "left": 0.78, "top": 0.3, "width": 0.14, "height": 0.2}
     outside = {"subject": "hedge", "left": 0.9, "top": 0.25, "width": 0.25, "height": 0.37}
     assert found_by_itself.answer != "not shown"
-    assert found_by_itself.figures["subject_px"] < 2
+    assert found_by_itself.figures.get("subject_px", 0) < 2  # none where it cannot be told
     path = found.folder / "regions.json"
     path.write_text(json.dumps({"run": run, "frame": 1, "regions": [hedge, outside]}))
     assert marked_regions(path) == {"heron": (0.78, 0.3, 0.14, 0.2)}
