@@ -11,7 +11,7 @@ from fractions import Fraction
 from typing import Protocol, cast
 
 from daemon.camera.binding import TOLERANCE, Binding, bind
-from daemon.camera.dialects import camera_readings
+from daemon.camera.dialects import bulb_label, camera_readings
 from daemon.camera.verbs import BulbExposure, CameraState, SettingName
 from daemon.errors import BindingRefused
 from plans.plan import ControlStep, ExposeStep, MarkValue, Plan, Settings
@@ -91,6 +91,5 @@ def bind_to(camera: object, plan: Plan, state: CameraState) -> tuple[Binding, Bu
     binding = bind(plan, state, beyond=frozenset(value.exact for value in beyond))
     if not offers:
         return binding, None
-    labels = state.settings["time"].labels
-    label = next((label for label in labels if label.strip().casefold().startswith("bulb")), None)
+    label = bulb_label(state.settings["time"].labels)
     return binding, Bulb(cast(HoldsOpen, camera), longest.exact, label, beyond)

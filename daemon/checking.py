@@ -69,7 +69,7 @@ class Checker:
             off = self._reader.brightness_off(frame, settings, plan)
             seen = replace(seen, off=off)
             found = {"check": seen.as_json(), "good": not seen.asks, "held_against": good.frame.id if good else None}
-            self._reader.check(frame, settings, plan, found)
+            self._reader.note_check(frame, settings, plan, found)
             return seen
 
         return control_frame(self._context, row, step, settings, read, "check frame")

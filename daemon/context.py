@@ -21,9 +21,7 @@ from daemon.errors import (
     CameraSilent,
     RunPaused,
     StoreError,
-    UsageError,
 )
-from daemon.extras import NewExtra
 from daemon.feed import Event, Kind, Listener
 from daemon.frames import FrameTaker
 from daemon.hands import HandsState, hands_after
@@ -228,21 +226,6 @@ class RunContext:
             if step_id == row.step_id or (extra and extra.what == "retake" and extra.of_step == step_id):
                 return row
         return None
-
-    def again(self, step_id: str, why: str) -> None:
-        """Have a kept picture taken again before the next step; when the new one is kept the older one is ``retaken``.
-
-        Raises
-        ------
-        UsageError
-            If no picture of that step is kept.
-        """
-        row = self.standing(step_id)
-        if row is None:
-            raise UsageError(f"retake: {step_id} is no picture that is kept")
-        step = self.step(row)
-        assert isinstance(step, ExposeStep)
-        self.logbook.add_extra(NewExtra("retake", row, step, why))
 
     # -- the camera -----------------------------------------------------------------------------------------------
 

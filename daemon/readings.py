@@ -106,29 +106,24 @@ class Reader:
         """Where a frame's picture lies."""
         return self._path(frame)
 
-    def check(
-        self, frame: FrameRow, settings: Settings, plan: Plan, found: dict[str, Any] | None = None
-    ) -> float | None:
-        """How much brighter a check frame is than its settings give, going by the metering frame. [stops]
+    def note_check(self, frame: FrameRow, settings: Settings, plan: Plan, found: dict[str, Any]) -> None:
+        """Write down the reading of a check frame against the metering frame, with what else was ``found`` on it."""
+        meter, metered_at = self._metering_frame()
+        reading = compare(self.measure(frame), self._if_readable(meter), self.tone)
+        expected = None if metered_at is None else light_between(metered_at, settings, self._kit_of(plan))
+        self._write(frame, reading, meter, expected, {"checked": settings} | found)
 
-        ``found``: what else was found on it, to be written down with the reading.
+    def brightness_off(self, frame: FrameRow, settings: Settings, plan: Plan) -> float | None:
+        """How much brighter a check frame is than its settings give, going by the metering frame. [stops]
 
         Where the two cannot be compared block by block (one is black or white all over) their levels are, which tells
         the least that it is off. None when there is no metering frame that can be read.
         """
         meter, metered_at = self._metering_frame()
-        reading = compare(self.measure(frame), self._if_readable(meter), self.tone)
-        expected = None if metered_at is None else light_between(metered_at, settings, kit_of(plan))
-        self._write(frame, reading, meter, expected, {"checked": settings} | (found or {}))
-        return self.brightness_off(frame, settings, plan)
-
-    def brightness_off(self, frame: FrameRow, settings: Settings, plan: Plan) -> float | None:
-        """The same, and nothing is written down."""
-        meter, metered_at = self._metering_frame()
         meter_measure = self._if_readable(meter)
         if meter_measure is None or metered_at is None:
             return None
-        expected = light_between(metered_at, settings, kit_of(plan))
+        expected = light_between(metered_at, settings, self._kit_of(plan))
         reading = compare(self.measure(frame), meter_measure, self.tone)
         if reading.against_reference_stops is not None:
             return reading.against_reference_stops - expected

@@ -21,7 +21,6 @@ from daemon.control import Control, Cued, StoppedNow
 from daemon.errors import CameraError, RunPaused, StoreError, UsageError
 from daemon.feed import Command, CommandQueue, Listener
 from daemon.hands import is_of_use
-from daemon.hooks import Hooks
 from daemon.judging_aside import Aside
 from daemon.light_watch import LightWatch
 from daemon.logbook import StepRow
@@ -62,8 +61,8 @@ def refuse_past(plan: Plan) -> None:
 class Runner:
     """Executes plans with one camera, one store and, where hands are needed, one operator.
 
-    ``hooks``: what else is to be done at certain places of a run. ``lecturer``: who gives the cues at a console, where
-    pictures wait for them; None: the operator, if at the console, and the command queue in any case.
+    ``lecturer``: who gives the cues at a console, where pictures wait for them; None: the operator, if at the console,
+    and the command queue in any case.
     """
 
     def __init__(
@@ -74,12 +73,11 @@ class Runner:
         listener: Listener,
         commands: CommandQueue | None = None,
         manners: Manners | None = None,
-        hooks: Hooks | None = None,
         lecturer: Operator | None = None,
     ):
         self._store, self._camera, self._operator, self._listener = store, camera, operator, listener
         self._commands = commands or CommandQueue()
-        self._manners, self._hooks, self._lecturer = manners or Manners(), hooks or Hooks(), lecturer
+        self._manners, self._lecturer = manners or Manners(), lecturer
         self._machine = Machine()
         self._control = Control(self._machine, self._commands, listener)
         self._context: RunContext | None = None
@@ -233,7 +231,6 @@ class Runner:
                 context.with_camera(lambda: context.reconciler().settle())
                 if context.manners.rig_check:
                     context.with_camera(lambda: prepare_rig(context, context.plan()))
-                self._hooks.before_steps(context)
                 self._steps(context, reader)
                 self._machine.enter("ending")
                 self._light.finish()
@@ -305,10 +302,7 @@ class Runner:
         elif isinstance(step, TimelapseStep):
             Timelapse(context, reader, row, step).do()
         else:
-            self._hooks.before_picture(context, row, step)
-            frame = Picturing(context, reader, self._light).do(row, step)
-            if frame is not None:
-                self._hooks.after_picture(context, row, step, frame)
+            Picturing(context, reader, self._light).do(row, step)
             if context.manners.verdicts:
                 self._aside.look(context.plan(), step.group)
 
@@ -359,7 +353,6 @@ class Runner:
         context.hands_moved()
         self._light.rig_touched()
         context.tell("hands-done", step.text, step=step.id, operator=operator.name)
-        self._hooks.after_hands(context, row, step)
 
     # -- stopping and ending --------------------------------------------------------------------------------------
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -21,28 +21,13 @@ from hardware_mocks.marks import BULB
 from hardware_mocks.power import A_FRAME, A_LIVE_VIEW, A_SECOND_OPEN, Power
 from hardware_mocks.scales import Scales, Step, bulb_mark
 from hardware_mocks.shot import Optics, Shot
+from hardware_mocks.timing import TIMINGS
 from hardware_mocks.world import KNOCK_PX, World
 
 AUTO_FOCUS_M = 3.0
 ROOM_FOR_A_FRAME = 4_000_000  # the card counts as full below this [bytes]
 LAST_NUMBER = 9999
 
-
-@dataclass(frozen=True)
-class Timing:
-    """How slow the camera is: lag before the shutter opens, readout after it, one setting, speed of the link."""
-
-    lag_s: float
-    readout_s: float
-    bytes_per_s: float | None
-    set_s: float = 0.0
-
-
-TIMINGS = {
-    "instant": Timing(0.0, 0.0, None),
-    "typical": Timing(0.05, 0.25, 20e6, 0.01),
-    "slow": Timing(0.3, 1.2, 4e6, 0.15),
-}
 
 Listener = Callable[[str, int | str], None]
 

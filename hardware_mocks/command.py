@@ -12,11 +12,11 @@ from typing import Any
 
 from daemon.errors import StopwrightError
 from hardware_mocks import faults
-from hardware_mocks.camera import TIMINGS
 from hardware_mocks.faults import ScriptError, check_line
 from hardware_mocks.scales import STEPS
 from hardware_mocks.script import SceneError, SceneScript
 from hardware_mocks.server import WIRE_DIALECTS, Options, run
+from hardware_mocks.timing import TIMINGS
 
 LARGEST_SCRIPT = 1_000_000  # of a scene script [characters]
 

@@ -9,6 +9,7 @@ from datetime import date, datetime
 from typing import Any
 
 from plans.brief import Brief, Timelapse
+from plans.bulb import with_bulb
 from plans.goals import finding
 from plans.goals.situation import Situation
 from plans.goals.windows import ev_range
@@ -109,7 +110,8 @@ def brief_light(brief: Brief, on: date | None = None, goals: Sequence[tuple[str,
 def goal_ranges(brief: Brief) -> tuple[tuple[str, tuple[Range, ...]], ...]:
     """The brief's goals by number and name, each with the ranges of EV100 in which the kit can do it. [stops]"""
     kit, scene = brief.kit, brief.scene
-    scales: dict[Kind, Scale] = {"aperture": kit.lens.aperture, "time": kit.body.time, "iso": kit.body.iso}
+    times = with_bulb(kit.body, kit.body.time)
+    scales: dict[Kind, Scale] = {"aperture": kit.lens.aperture, "time": times, "iso": kit.body.iso}
     situation = Situation(kit, scene, brief.limits, scene.light.ev100, scales, brief.shown_on)
     return tuple(
         (f"{number} {finding.name(goal)}", ev_range(situation, goal))

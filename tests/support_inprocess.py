@@ -9,7 +9,6 @@ from typing import Any
 
 from daemon.context import Manners
 from daemon.feed import Command, CommandQueue, Event
-from daemon.hooks import Hooks
 from daemon.report import RunReport, report
 from daemon.runner import Runner
 from daemon.store import Store, open_store
@@ -57,12 +56,12 @@ class Bench:
         self.on_event: Callable[[Event], None] = lambda event: None
         self.runner = self.new_runner()
 
-    def new_runner(self, operator: Any = "near", manners: Manners | None = None, hooks: Hooks | None = None) -> Runner:
+    def new_runner(self, operator: Any = "near", manners: Manners | None = None) -> Runner:
         """Another runner with a queue of its own, as a process that was started anew would have it."""
         self.commands = CommandQueue()
         hands = self.hands if operator == "near" else operator
         manners = manners or Manners(patience_s=5.0)
-        self.runner = Runner(self.store, self.camera, hands, self._hear, self.commands, manners, hooks)
+        self.runner = Runner(self.store, self.camera, hands, self._hear, self.commands, manners)
         return self.runner
 
     def _hear(self, event: Event) -> None:

@@ -17,7 +17,6 @@ from daemon import clock
 from daemon.context import Manners
 from daemon.errors import RunPaused
 from daemon.feed import Command, Event
-from daemon.hooks import Hooks
 from daemon.operator import ConsoleOperator
 from daemon.questions import QueueOperator
 from daemon.report import frame_table, report
@@ -345,36 +344,6 @@ def test_each_picture_waits_for_its_cue_and_a_cue_given_twice_takes_one(made: Be
     found = report(made.store, "last")
     assert taken == [frame.step.id for frame in found.frames]
     assert len(found.improvised) == 1
-    assert_adds_up(found, made)
-
-
-# -- hooks and bulb -----------------------------------------------------------------------------------------------
-
-
-def test_hooks_are_called_at_their_places_and_may_ask_for_a_retake(made: Bench) -> None:
-    called: list[str] = []
-
-    class Watch(Hooks):
-        def before_steps(self, context):  # type: ignore[no-untyped-def]
-            called.append("before steps")
-
-        def after_hands(self, context, row, step):  # type: ignore[no-untyped-def]
-            called.append(f"hands {step.id}")
-
-        def before_picture(self, context, row, step):  # type: ignore[no-untyped-def]
-            called.append(f"before {step.id}")
-
-        def after_picture(self, context, row, step, frame):  # type: ignore[no-untyped-def]
-            called.append(f"after {step.id}")
-            if step.id == "03-expose":
-                context.again(step.id, "a cloud")
-
-    made.new_runner(hooks=Watch())
-    found = made.shoot(small_plan())
-    assert called[:2] == ["before steps", "hands 01-operator"]
-    place = called.index("after 03-expose")
-    assert called[place + 1 : place + 3] == ["before 03-again-1", "after 03-again-1"]
-    assert found.frames[0].retaken == 1
     assert_adds_up(found, made)
 
 

@@ -10,12 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 from soak_judge import figures, tally, wilson
 from support_judging import HEDGE, HERON, OPTICS, WATER, decoded, visited
 from support_scene import bare, shot
 
 from daemon.pictures.judging import regions, verdicts
-from daemon.pictures.judging.evidence import Evidence, Taken
+from daemon.pictures.judging.evidence import CLIPPED_UNSURE, Evidence, Taken
 from daemon.pictures.judging.flow import direction, flow
 from daemon.pictures.judging.framing import framing
 from daemon.pictures.judging.noise import dark_noise
@@ -322,3 +323,18 @@ def test_on_visits_to_the_garden_no_verdict_is_false_and_a_judge_of_settings_alo
     assert (told["false_shown"], told["false_not_shown"]) == (0, 0)
     assert told["untold"] <= 0.2  # of so few; the campaign holds it to a tenth
     assert alone["false_shown"] / told["verdicts"] > 0.1
+
+
+def test_a_burnt_out_middle_is_not_compared_by_corners_that_another_aperture_shades(tmp_path):
+    def taken(name, f_number, rest):
+        codes = np.full((432, 648, 3), rest, dtype=np.uint8)
+        codes[100:332, 150:498] = 255
+        Image.fromarray(codes).save(tmp_path / name, quality=95)
+        return Taken(name, tmp_path / name, f_number, 0.01, 3.0)
+
+    wide, narrow, alike = taken("wide.jpg", 2.8, 90), taken("narrow.jpg", 8.0, 118), taken("alike.jpg", 2.8, 118)
+    evidence = Evidence([wide, narrow, alike])
+    assert evidence.brightness(wide, narrow)[0] is None
+    # Control: at one aperture the corners do tell, with the doubt that belongs to them.
+    found, reading = evidence.brightness(wide, alike)
+    assert found is not None and found.unsure >= CLIPPED_UNSURE and reading.whole_frame

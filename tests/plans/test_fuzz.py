@@ -17,7 +17,7 @@ from plans.reading import brief_from_tree, demo_brief_text, read_brief
 
 
 @pytest.mark.timeout(240)  # of computing there is a limit of its own
-@pytest.mark.parametrize("seed", ["fountain", "heron"])
+@pytest.mark.parametrize("seed", ["fountain", "heron", "spout"])
 def test_hundreds_of_briefs_do_no_more_than_give_complaints_or_a_plan(seed):
     report = run(250, seed, limit_s=5, small=True)
     assert report.crashes == {}, "\n".join(report.lines())

@@ -13,6 +13,7 @@ from plans.brief import Compare
 from plans.goals.menu import offer
 from plans.goals.situation import Situation
 from plans.goals.windows import bounds, ev_range, may_reach
+from plans.light_brief import goal_ranges
 
 HAIR = 1e-4
 GOALS = [
@@ -92,3 +93,14 @@ def test_a_range_moved_by_a_third_of_a_stop_is_found_out():
     ((low, high),) = ev_range(here, brief.goals[0])
     assert offer(here.with_light(low - 1 / 3), brief.goals[0]) is None
     assert offer(here.with_light(high + 1 / 3), brief.goals[0]) is None
+
+
+def test_times_held_by_bulb_widen_the_windows_as_they_widen_the_plan():
+    goals = [{"deep": {"from": "heron", "to": "hedge"}}]
+
+    def darkest(**changes):
+        ((_, ranges),) = goal_ranges(demo(goals=goals, limits__iso_at_most=None, **changes))
+        return ranges[0][0]
+
+    # 240 s after 30 s: three stops darker. Control: without bulb in the kit the window ends where the shutter does.
+    assert darkest() - darkest(kit__body__bulb="4 min") == pytest.approx(3, abs=0.01)

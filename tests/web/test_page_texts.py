@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import get_args
 
 from support_service import BRACKET, served
 from support_simulator import simulated_camera
 
+from daemon.feed import Kind
 from daemon.web import pages
 
 STATIC = Path(pages.__file__).parent / "static"
@@ -52,3 +54,9 @@ def test_a_resumed_run_is_ended_by_the_service_as_the_first_one_was(tmp_path: Pa
                     service.post("/api/runs/last/resume", {"id": "again", "operator": "page"}, 201)
                 service.until(lambda state: state["asking"])
                 assert service.end(within_s=20) == 0
+
+
+def test_the_page_listens_to_every_kind_of_event():
+    listened = (STATIC / "live.js").read_text().partition("const KINDS = [")[2].partition("]")[0]
+    # "step" and "frame" stand for what is in the record as steps and frames.
+    assert set(re.findall(r'"([a-z-]+)"', listened)) >= set(get_args(Kind)) - {"step-started", "frame-kept"}

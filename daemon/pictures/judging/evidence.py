@@ -77,7 +77,7 @@ class Evidence:
     def brightness(self, frame: Taken, reference: Taken) -> tuple[Estimate | None, Reading]:
         """How much brighter a frame is than another [stops], and the reading; None where they cannot be compared."""
         reading = compare(frame.pixels.measure, reference.pixels.measure, self.tone)
-        if reading.against_reference_stops is None or reading.spread_stops is None:
+        if reading.against_reference_stops is None or reading.spread_stops is None or reading.whole_frame:
             return self._off_the_middle(frame, reference), reading
         # 1.25 and 1.48: from the median distance to a deviation, and from it to a median's (normal distribution).
         unsure = 1.25 * 1.48 * reading.spread_stops / math.sqrt(max(reading.blocks_used, 1))
