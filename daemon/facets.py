@@ -15,11 +15,9 @@ from typing import Any
 import sqlalchemy as sa
 
 from daemon import tables
+from plans.goal_forms import GOAL_FORMS
 
-GOALS = (
-    "freeze", "silk", "isolate", "deep", "compare", "ladder", "bracket", "noise", "faults", "perspective", "polariser",
-    "focus-bracket", "timelapse",
-)  # fmt: skip
+GOALS = (*GOAL_FORMS, "compare")
 READ_AT_ONCE = 200
 
 

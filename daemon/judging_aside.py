@@ -12,7 +12,7 @@ import subprocess
 import sys
 import threading
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import suppress
 from typing import Any
@@ -56,14 +56,13 @@ class Aside:
                 self._child.kill()
         self._pool.shutdown(wait=True, cancel_futures=True)
 
-    def look(self, plan: Plan, group_id: str) -> None:
-        """Begin judging a group of ``plan`` if none of its frames is open and it is not judged by these frames yet."""
+    def look(self, plan: Plan, group_id: str, left: Container[str]) -> None:
+        """Begin judging a group of ``plan`` if it is whole and not judged by these frames yet.
+
+        ``left``: ids of the pictures still to take. Called between exposures: the record is read only once it is whole.
+        """
         group = next((one for one in plan.groups if one.id == group_id), None)
-        if group is None:
-            return
-        steps = set(group.steps)
-        newest = self._store.logbook.run_plans(self._run.id)[-1].revision
-        if any(row.outcome is None and row.step_id in steps for row in self._store.logbook.steps(self._run.id, newest)):
+        if group is None or any(name in left for name in group.steps):
             return
         kept = kept_frames(self._store, self._run)
         frames = tuple(kept[name].id for name in group.steps if name in kept)

@@ -304,7 +304,7 @@ class Runner:
         else:
             Picturing(context, reader, self._light).do(row, step)
             if context.manners.verdicts:
-                self._aside.look(context.plan(), step.group)
+                self._aside.look(context.plan(), step.group, context.pictures_left(context.revision()))
 
     def _await_cue(self, context: RunContext, what: str, step: ExposeStep | None) -> Literal["go", "skip", "look"]:
         """Wait for the lecturer's word, if pictures wait for one. ``look``: something else is to be done first."""
