@@ -117,6 +117,25 @@ class Searches(Database):
                 asked.append(column == value)
         return self._whole(self._page(FrameRow, tables.frames, asked, kept.id, limit))
 
+    def steps_shown(self, run: int, last: int) -> set[str]:
+        """Ids of the steps of a run that have a picture among the frames up to number ``last``."""
+        frames, attempts, steps = tables.frames.c, tables.attempts.c, tables.steps.c
+        asked = (
+            sa.select(steps.step_id)
+            .join(tables.attempts, attempts.step_row == steps.id)
+            .join(tables.frames, frames.attempt_id == attempts.id)
+            .where(frames.run_id == run, frames.id <= last, frames.role == "picture")
+        )
+        with self._reading("steps") as connection:
+            return {str(row[0]) for row in connection.execute(asked)}
+
+    def newest_picture(self) -> int:
+        """The number of the newest picture of all runs; 0: there is none."""
+        kept = tables.frames.c
+        asked = sa.select(kept.id).where(kept.role == "picture").order_by(kept.id.desc()).limit(1)
+        with self._reading("frames") as connection:
+            return int(connection.scalar(asked) or 0)
+
     def frame(self, number: int) -> dict[str, Any]:
         """One frame. NotThere if there is none."""
         found = self._page(FrameRow, tables.frames, [tables.frames.c.id == number], tables.frames.c.id, 1)

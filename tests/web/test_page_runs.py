@@ -80,7 +80,7 @@ def test_a_whole_run_goes_by_touch_from_the_brief_to_its_sheet_and_nothing_jumps
         assert page.locator("#beside img").count() == 2 and page.locator("#beside svg").count() == 2
         page.tap("#draw")
         with page.expect_download() as waiting:
-            page.locator('#downloads a[href$=".pdf"]').tap(timeout=30_000)
+            page.locator('#sheets a[href$=".pdf"]').tap(timeout=30_000)
         assert Path(waiting.value.path()).read_bytes().startswith(b"%PDF")
         assert page.complaints == []  # type: ignore[attr-defined]
         page.context.close()

@@ -7,10 +7,10 @@ const KINDS = [
   "command-refused", "question", "answered", "reminder", "waiting", "going-on", "frame-retaken", "frame-improvised",
   "lapse-started", "lapse-waiting", "lapse-frame", "lapse-gap", "lapse-light", "lapse-done", "preview", "verdict",
 ];
-const LOOK_MS = 8000, PATIENCE_MS = 1200, AGAIN_MS = 1500;
+const LOOK_MS = 8000, PATIENCE_MS = 1200, AGAIN_MS = 3000;
 
 export class Live {
-  #source = null; #heard = []; #fresh = []; #lostAt = null; #doubt = null; #told;
+  #source = null; #heard = []; #fresh = []; #lostAt = null; #doubt = null; #looking = false; #told;
   /** `told` gets what `/api/leave` says, which is asked for as the sign of life. */
   constructor(told) { this.#told = told; }
 
@@ -41,8 +41,8 @@ export class Live {
     };
     source.onerror = () => {
       if (source !== this.#source) return;
-      this.#doubted();
-      if (source.readyState === EventSource.CLOSED) setTimeout(() => { if (source === this.#source) this.#connect(); }, AGAIN_MS);
+      if (source.readyState !== EventSource.CLOSED) { this.#doubted(); return; }
+      setTimeout(() => { if (source === this.#source) this.#look(); }, AGAIN_MS);  // refused: other streams have all places
     };
     for (const kind of KINDS) source.addEventListener(kind, (event) => {
       const data = JSON.parse(event.data);
@@ -51,14 +51,19 @@ export class Live {
   }
 
   async #look() {
+    if (this.#looking) return;
+    this.#looking = true;
     try {
       const answer = await fetch("/api/leave", { cache: "no-store", signal: AbortSignal.timeout(5000) });
       if (answer.status === 401) { location.reload(); return; }
       if (!answer.ok) return;
       this.#told(await answer.json());
-      if (this.#source?.readyState === EventSource.OPEN) this.#found();
-      else if (this.#source?.readyState === EventSource.CLOSED) this.#connect();
-    } catch { this.#doubted(); }
+      if (this.#source?.readyState === EventSource.OPEN) { this.#found(); return; }
+      // No place for live events, or none yet: the page is read anew at each look instead.
+      for (const deed of this.#fresh) await deed();
+      this.#found();
+      if (this.#source?.readyState === EventSource.CLOSED) this.#connect();
+    } catch { this.#doubted(); } finally { this.#looking = false; }
   }
 
   #doubted() { this.#doubt ??= setTimeout(() => this.#lose(), PATIENCE_MS); }

@@ -177,7 +177,15 @@ begin(async ({ live, role }) => {
   $("first").onclick = () => attempt(() => listFrames(0));
   $("side").onclick = sideBySide;
   $("more-events").onclick = () => attempt(listEvents);
-  await attempt(number ? openRun : listRuns);
+  /** What is hidden from the class is said and waited for, not told as a fault. */
+  const first = async () => {
+    const veiled = !may && (await get("/api/board")).hidden;
+    show($("veiled"), veiled);
+    show($("runs"), !veiled);
+    if (!veiled) await (number ? openRun() : listRuns());
+  };
+  await attempt(first);
+  live.on(["state"], (kind, state) => { if (!$("veiled").hidden && !state.board.hidden) location.reload(); });
   let due = null;
   live.on(["run-started", "run-done", "frame"], () => {
     clearTimeout(due);
