@@ -152,8 +152,10 @@ def _place(needs: Needs, row: RunRow, pictures: int, order: ToPack) -> Path:
 
 def _newest(needs: Needs, row: RunRow) -> Path | None:
     """The pack that was made last of the pictures that are there now."""
-    pictures = needs.searches.pictures([row.id]).get(row.id, 0)
-    made = [path for path in _folder(needs).glob(f"run-{row.id}-{pictures}-*.zip") if path.is_file()]
+    made = [path for path in _folder(needs).glob(f"run-{row.id}-*.zip") if path.is_file()]
+    if made:  # pictures are counted only for a run that has a pack
+        pictures = needs.searches.pictures([row.id]).get(row.id, 0)
+        made = [path for path in made if path.name.startswith(f"run-{row.id}-{pictures}-")]
     return max(made, key=lambda path: path.stat().st_mtime_ns, default=None)
 
 

@@ -117,9 +117,7 @@ def test_a_watching_device_is_told_nothing_of_hidden_settings_by_any_place(lesso
     watched, controlled = everything(lesson, lesson.watcher), everything(lesson, lesson.service.client)
     assert leaks(watched, hidden) == leaks(watched, coming) == set()
     frames = f"/api/runs/{lesson.run}/frames"
-    assert {frames, "stream", f"/api/runs/{lesson.run}/outline"} <= leaks(
-        watched, revealed
-    )  # it is not all that is gone
+    assert {frames, "stream", f"/api/runs/{lesson.run}/outline"} <= leaks(watched, revealed)  # not all is gone
     assert {frames, "stream", "/api/state", f"/api/runs/{lesson.run}/plan"} <= leaks(controlled, hidden)
     told = lesson.watcher.get(frames).json()["frames"][-1]
     assert told["frame"] == lesson.second["frame"] and told["hidden"] is True
