@@ -66,7 +66,7 @@ begin(async ({ live }) => {
     render();
   });
   live.on(["run-started"], readAll);
-  live.on(["state"], (kind, state) => { if (JSON.stringify(state.board) !== JSON.stringify(board)) attempt(readAll); });
+  live.on(["state"], async (kind, state) => { if (JSON.stringify(state.board) !== JSON.stringify(board)) await readAll(); });
   live.on(["retargeted"], async () => { await readOutline(); render(); });
   prepareHiding(() => board, () => frames.at(-1), readAll);
   $("pin").onclick = () => { kept.set(`pinned-${run}`, String(frames.at(-1).frame)); render(); };

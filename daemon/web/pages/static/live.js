@@ -10,7 +10,7 @@ const KINDS = [
 const LOOK_MS = 8000, PATIENCE_MS = 1200, AGAIN_MS = 3000;
 
 export class Live {
-  #source = null; #heard = []; #fresh = []; #lostAt = null; #doubt = null; #looking = false; #told;
+  #source = null; #heard = []; #fresh = []; #lostAt = null; #doubt = null; #looking = false; #turn = Promise.resolve(); #whole = false; #told;
   /** `told` gets what `/api/leave` says, which is asked for as the sign of life. */
   constructor(told) { this.#told = told; }
 
@@ -22,8 +22,8 @@ export class Live {
   start() {
     this.#connect();
     setInterval(() => this.#look(), LOOK_MS);
-    this.#look();
-    const wake = () => { if (document.visibilityState === "visible") { this.#connect(); this.#look(); } };
+    this.#look(true);
+    const wake = () => { if (document.visibilityState === "visible") { this.#connect(); this.#look(true); } };
     document.addEventListener("visibilitychange", wake);
     addEventListener("online", wake);
     addEventListener("offline", () => this.#lose());
@@ -34,11 +34,7 @@ export class Live {
   #connect() {
     this.#source?.close();
     const source = this.#source = new EventSource("/api/events");
-    source.onopen = async () => {
-      if (source !== this.#source) return;
-      try { for (const deed of this.#fresh) await deed(); } catch { this.#doubted(); return; }
-      this.#found();
-    };
+    source.onopen = () => { if (source === this.#source) this.#readAnew(); };
     source.onerror = () => {
       if (source !== this.#source) return;
       if (source.readyState !== EventSource.CLOSED) { this.#doubted(); return; }
@@ -46,11 +42,26 @@ export class Live {
     };
     for (const kind of KINDS) source.addEventListener(kind, (event) => {
       const data = JSON.parse(event.data);
-      for (const [kinds, deed] of this.#heard) if (!kinds || kinds.has(kind)) deed(kind, data);
+      this.#inTurn(async () => { for (const [kinds, deed] of this.#heard) if (!kinds || kinds.has(kind)) await deed(kind, data); });
     });
   }
 
-  async #look() {
+  /** One after another: what came while the page was being read is told after it, so that no older answer undoes it. */
+  #inTurn(deed) {
+    this.#turn = this.#turn.then(deed).catch(() => { this.#whole = false; });  // read anew at the next look
+    return this.#turn;
+  }
+  #readAnew() {
+    this.#whole = false;
+    return this.#inTurn(async () => {
+      try { for (const deed of this.#fresh) await deed(); } catch { this.#doubted(); return; }
+      this.#whole = true;
+      this.#found();
+    });
+  }
+
+  /** `first`: the live events that are being opened have the page read. */
+  async #look(first = false) {
     if (this.#looking) return;
     this.#looking = true;
     try {
@@ -58,10 +69,10 @@ export class Live {
       if (answer.status === 401) { location.reload(); return; }
       if (!answer.ok) return;
       this.#told(await answer.json());
-      if (this.#source?.readyState === EventSource.OPEN) { this.#found(); return; }
-      // No place for live events, or none yet: the page is read anew at each look instead.
-      for (const deed of this.#fresh) await deed();
-      this.#found();
+      if (first) return;
+      if (this.#source?.readyState === EventSource.OPEN && this.#whole) { this.#found(); return; }
+      // No place for live events, none yet, or a reading that failed: the page is read at each look instead.
+      await this.#readAnew();
       if (this.#source?.readyState === EventSource.CLOSED) this.#connect();
     } catch { this.#doubted(); } finally { this.#looking = false; }
   }
