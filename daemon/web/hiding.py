@@ -21,7 +21,7 @@ from daemon.places import write_private
 HIDING = "hiding.json"
 OPEN = re.compile(
     r"/api/(health|service|state|leave|power|board|events|openapi\.json|files/[0-9]{1,10}/preview|frames/[0-9]{1,10}"
-    r"|runs/(last|[0-9]{1,9})/(frames|outline))"
+    r"|runs/(last|[0-9]{1,9})/(frames|outline|bars))"
 )
 """What a watching device may read while settings are hidden."""
 

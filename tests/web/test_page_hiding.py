@@ -123,6 +123,10 @@ def test_a_watching_device_is_told_nothing_of_hidden_settings_by_any_place(lesso
     assert told["frame"] == lesson.second["frame"] and told["hidden"] is True
     assert told["settings"] is told["exif"] is told["reading"] is told["step"] is told["goal"] is None
     assert set(told["files"][0]) == {"id", "kind"}
+    ids = [step["id"] for step in lesson.steps()]
+    bars = lesson.watcher.get(f"/api/runs/{lesson.run}/bars", params={"step": ids}).json()["bars"]
+    assert set(bars) == {ids[0]}
+    assert set(lesson.service.get(f"/api/runs/{lesson.run}/bars", params={"step": ids})["bars"]) == set(ids)
     picture = lesson.watcher.get(f"/api/files/{told['files'][0]['id']}/preview?width=640")
     assert picture.status_code == 200 and "content-disposition" not in picture.headers
     assert b"Exif" not in picture.content and b"http://ns.adobe.com" not in picture.content

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -67,12 +68,34 @@ def test_runs_are_found_by_goal_subject_and_kit_of_their_newest_plan(desk: Desk)
     assert service.client.get("/api/runs?goal=dance").status_code == 422
 
 
+def test_bars_side_by_side_stand_on_one_zero_whatever_their_groups(desk: Desk) -> None:
+    _, run = desk.runs
+    page = desk.page
+    steps = [one for one in desk.service.get(f"/api/runs/{run}/outline")["steps"] if one["kind"] == "expose"]
+    assert len({one["group"] for one in steps}) == len(steps) == 2
+    apertures = [one["settings"]["aperture"]["exact"] for one in steps]
+    open_screen(page, desk.service, f"/logbook?run={run}")
+    for box in page.locator("#frames label.tick").all():
+        box.tap()
+    page.tap("#side")
+    page.wait_for_selector("#beside rect")
+    drawn = page.evaluate(
+        "[...document.querySelectorAll('#beside rect[data-kind=aperture]')].map((r) => "
+        "[Number(r.dataset.length), parseFloat(r.getAttribute('width'))])"
+    )
+    # Light through an aperture goes as 1/N^2 (common practice, no source): so many stops lie between two of them.
+    apart = 2 * math.log2(apertures[1] / apertures[0])
+    assert drawn[0][0] - drawn[1][0] == pytest.approx(apart, abs=0.2) and abs(apart) > 2
+    assert drawn[0][1] / drawn[1][1] == pytest.approx(drawn[0][0] / drawn[1][0], rel=1e-3)  # drawn as told
+
+
 def test_the_logbook_filters_by_verdict_after_judging_the_runs_of_its_page(desk: Desk) -> None:
     first, second = desk.runs
     page = desk.page
     unjudged = desk.service.get("/api/runs?verdict=shown")
     assert unjudged["runs"] == [] and unjudged["unjudged"] == [second, first]
     open_screen(page, desk.service, "/logbook")
+    page.locator("#filters summary").tap()
     page.select_option("#goal", "bracket")
     page.select_option("#verdict", "shown")
     page.locator("#search-form .main").tap()

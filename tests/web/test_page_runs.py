@@ -77,7 +77,8 @@ def test_a_whole_run_goes_by_touch_from_the_brief_to_its_sheet_and_nothing_jumps
         boxes.nth(0).tap()
         boxes.nth(2).tap()
         page.tap("#side")
-        assert page.locator("#beside img").count() == 2 and page.locator("#beside svg").count() == 2
+        expect(page.locator("#beside img")).to_have_count(2)
+        expect(page.locator("#beside svg")).to_have_count(2)
         page.tap("#draw")
         with page.expect_download() as waiting:
             page.locator('#sheets a[href$=".pdf"]').tap(timeout=30_000)
@@ -185,9 +186,7 @@ def test_a_page_loses_no_picture_that_comes_while_it_is_read_and_reads_again_wha
 
         page.route("**/frames?**", once)
         page.goto(service.url + "/board")
-        expect(page.locator("html")).to_have_attribute(
-            "data-link", "lost", timeout=5000
-        )  # and says so
+        expect(page.locator("html")).to_have_attribute("data-link", "lost", timeout=5000)  # and says so
         expect(page.locator("#newest-settings")).to_have_text("f/8  ·  1/250 s  ·  ISO 100", timeout=15_000)
         assert page.is_hidden("#lost") and len(failed) == 2
         page.context.close()

@@ -68,6 +68,8 @@ def prepare(page: Page, path: str) -> None:
     elif path == "/cue":
         page.select_option("#dial-aperture", "f/4")
         page.wait_for_selector("#balance svg")
+    elif path == "/logbook":
+        page.evaluate("document.getElementById('filters').open = true")
     elif path.startswith("/logbook?"):
         page.tap("#judge")
         page.wait_for_selector("#verdicts li")

@@ -6,13 +6,13 @@ from datetime import UTC, datetime, time, timedelta
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from pydantic import Field
 
 from daemon.errors import UsageError
 from daemon.pictures.stopbar import StopBar, stop_bar_segments
 from daemon.web.errors import Refused
-from daemon.web.needs import Watches, Which, With
+from daemon.web.needs import Needs, Watches, Which, With
 from daemon.web.planning import compiled
 from daemon.web.shapes import Sent, ToCompile
 from plans.brief import Brief
@@ -111,6 +111,26 @@ def run_outline(run: Which, needs: With, watches: Watches) -> dict[str, Any]:
     return needs.hiding.outline(tree, needs.searches.steps_shown(number, needs.hiding.revealed))
 
 
+@router.get("/runs/{run}/bars")
+def run_bars(
+    run: Which, needs: With, watches: Watches, step: Annotated[list[str], Query(min_length=1, max_length=8)]
+) -> dict[str, Any]:
+    """Stop bars of any pictures of a run on one zero, whatever their groups: for pictures held against each other.
+
+    ``bars`` by step; steps that the plan in force lacks are left out.
+    """
+    number = needs.searches.run(run).id
+    if not needs.service.store.logbook.run_plans(number):
+        return {"run": number, "bars": {}}
+    known = _exposing(needs, number, needs.service.store.logbook.plan(number))
+    if watches and needs.hiding.on:
+        shown = needs.searches.steps_shown(number, needs.hiding.revealed)
+        known = {name: one for name, one in known.items() if name in shown}
+    found = [known[name] for name in dict.fromkeys(step) if name in known]
+    bars = zip(found, stop_bar_segments(found), strict=True)
+    return {"run": number, "bars": {one.id: bar_tree(bar) for one, bar in bars}}
+
+
 @router.post("/runs/{run}/balance")
 def balance(run: Which, asked: ToBalance, needs: With) -> dict[str, Any]:
     """What an improvised picture would be shot with; nothing is done."""
@@ -121,8 +141,7 @@ def balance(run: Which, asked: ToBalance, needs: With) -> dict[str, Any]:
     if not logbook.run_plans(number):
         raise Refused(404, f"balance in run {number}", "no plan yet", "a run that has begun", "Ask again shortly")
     plan = logbook.plan(number)
-    extras = [ExposeStep.model_validate(row.step) for row in logbook.extras(number).values()]
-    known = {step.id: step for step in [*plan.exposing, *extras]}
+    known = _exposing(needs, number, plan)
     beside = known.get(asked.step)
     if beside is None:
         raise Refused(
@@ -141,6 +160,12 @@ def balance(run: Which, asked: ToBalance, needs: With) -> dict[str, Any]:
         "before": bar_tree(bars[0]),
         "bar": bar_tree(bars[1]),
     }
+
+
+def _exposing(needs: Needs, run: int, plan: Plan) -> dict[str, ExposeStep]:
+    """Every picture of a plan, and those that were added in the run's course, by id."""
+    extras = [ExposeStep.model_validate(row.step) for row in needs.service.store.logbook.extras(run).values()]
+    return {step.id: step for step in [*plan.exposing, *extras]}
 
 
 @router.get("/power")

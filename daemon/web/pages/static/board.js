@@ -5,7 +5,7 @@ import { prepareHiding, renderHiding } from "./hiding.js";
 import { barsInto } from "./stopbar.js";
 
 const LOOK_BACK = 200;
-let frames = [], outline = null, run = null, board = { hidden: false, revealed: null };
+let frames = [], outline = null, run = null, board = { hidden: false, revealed: null }, compared = { key: "", bars: {} };
 
 async function readAll() {
   const state = await get("/api/state");
@@ -29,16 +29,26 @@ function pinnedFor(newest) {
   return found && found.frame !== newest.frame ? found : frames.at(-2) ?? null; // a reference is held against the one before
 }
 
+/** Both bars on one zero, so that their lengths compare whatever their groups; those of the plan until they are told. */
+async function compare(...both) {
+  const steps = both.map((frame) => (isHidden(frame) ? null : frame?.step)).filter(Boolean), key = `${run} ${outline?.revision} ${steps}`;
+  if (steps.length < 2 || key === compared.key) return;
+  compared = { key, bars: {} };
+  const told = await get(`/api/runs/${run}/bars?${new URLSearchParams(steps.map((step) => ["step", step]))}`).catch(() => null);
+  if (told && key === compared.key) { compared.bars = told.bars; render(); }
+}
+const barOf = (frame) => (frame?.step ? compared.bars[frame.step] ?? stepOf(frame.step)?.bar : null);
+
 function put(name, frame, most) {
   show($(name), Boolean(frame));
   if (!frame) return;
   const hidden = isHidden(frame);
   picture($(`${name}-image`), frame, 2560, hidden ? words.board.hidden : `${frame.goal ?? ""} ${settingsLine(frame.settings)}`);
   text($(`${name}-settings`), hidden ? words.board.hidden : settingsLine(frame.settings));
-  const step = stepOf(frame.step);
-  swap($(`${name}-bar`), [frame.frame, hidden, outline?.revision, outline?.extra.length, $(name).clientWidth, most], () => {
-    if (hidden || !step?.bar) return [];
-    barsInto($(`${name}-bar`), [{ bar: step.bar }], { most });
+  const bar = barOf(frame);
+  swap($(`${name}-bar`), [frame.frame, hidden, bar?.total, bar?.line, outline?.revision, outline?.extra.length, $(name).clientWidth, most], () => {
+    if (hidden || !bar) return [];
+    barsInto($(`${name}-bar`), [{ bar }], { most });
     return [...$(`${name}-bar`).childNodes];
   });
 }
@@ -47,9 +57,10 @@ function render() {
   const newest = frames.at(-1) ?? null;
   show($("waiting"), !newest);
   const pinned = newest ? pinnedFor(newest) : null;
-  const shown = [newest, pinned].map((frame) => (isHidden(frame) ? null : stepOf(frame?.step)?.bar)).filter(Boolean); // on one scale
+  const shown = [newest, pinned].map((frame) => (isHidden(frame) ? null : barOf(frame))).filter(Boolean); // on one scale
   const most = Math.max(1, ...shown.map((bar) => Math.max(bar.total, bar.line)));
   for (const [name, frame] of [["newest", newest], ["pinned", pinned]]) show($(name), Boolean(frame)); // both stand before either is measured
+  compare(newest, pinned);
   put("newest", newest, most);
   put("pinned", pinned, most);
   renderHiding(board, newest);

@@ -200,6 +200,8 @@ export async function begin(screen) {
   } else if (code) say(words.pairing.needless);
   if (about === null) {
     show($("pairing"), true);
+    document.documentElement.dataset.paired = "no";
+    text(document.querySelector("h1"), words.pairing.title);
     text($("link"), "");
     $("pair-form").onsubmit = (event) => { event.preventDefault(); enter("/api/pair", { code: $("code").value }, true); };
     $("token-form").onsubmit = (event) => { event.preventDefault(); enter("/api/session", { token: $("token").value }, true); };

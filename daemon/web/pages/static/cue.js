@@ -31,7 +31,7 @@ function render() {
   text($("cue-text"), isCue ? state.asking.text : state.asking ? state.asking.text : words.now[`state_${state.job?.runner ?? "opening"}`]);
   swap($("cue-bar"), [step?.id, outline?.revision, $("cue-bar").clientWidth], () => {
     if (!step?.bar) return [];
-    barsInto($("cue-bar"), [{ bar: step.bar }], { legend: true });
+    barsInto($("cue-bar"), [{ bar: step.bar }]);
     return [...$("cue-bar").childNodes];
   });
   $("take").disabled = !can.includes("cue");

@@ -10,6 +10,7 @@ begin(async ({ role }) => {
       $("qr").src = `data:image/svg+xml;base64,${btoa(told.qr_svg)}`;
       $("qr").alt = told.urls[0];
       show($("offer"), true);
+      $("offer").scrollIntoView({ block: "nearest" });
     }, button);
     $("all").onclick = async () => {
       if (!(await sure(words.devices.all_sure))) return;

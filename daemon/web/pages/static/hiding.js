@@ -6,7 +6,6 @@ export function renderHiding(board, newest) {
   if (!$("predict")) return;
   const veiled = Boolean(board.hidden && newest && newest.frame > board.revealed);
   text($("predict"), board.hidden ? words.board.predict_off : words.board.predict_on);
-  $("predict").setAttribute("aria-pressed", String(board.hidden));
   $("reveal").disabled = !veiled;
   show($("reveal"), board.hidden);
 }

@@ -42,7 +42,7 @@ async function listRuns(from = null) {
     el("span", { class: "soft" }, [day(run.created), counted(run.pictures), run.camera, run.verdicts ? answered(run.verdicts) : ""].filter(Boolean).join(" · "))))) : [el("li", {}, t.empty)]));
 }
 
-const answered = (counts) => Object.entries(counts).map(([answer, count]) => `${count} ${words.answers[answer]}`).join(", ");
+const answered = (counts) => Object.entries(counts).filter(([, count]) => count).map(([answer, count]) => `${count} ${words.answers[answer]}`).join(", ");
 
 async function openRun() {
   show($("runs"), false);
@@ -124,13 +124,15 @@ function downloads() {
 
 const stepOf = (id) => outline?.steps.find((step) => step.id === id) ?? outline?.extra.find((step) => step.id === id);
 
+let together = {}, most = 1;  // bars of what stands side by side, on one zero
+
 function card(frame, width, wide) {
   const image = el("img", { loading: "lazy", decoding: "async" }), file = jpegOf(frame), step = stepOf(frame.step);
   picture(image, frame, width, `${frame.goal ?? frame.role} ${settingsLine(frame.settings)}`);
   return [el("div", { class: "mat" }, image), el("p", {}, el("strong", {}, settingsLine(frame.settings) || frame.role)),
     frame.goal ? el("p", { class: "soft" }, frame.goal) : null,
     el("p", { class: "soft" }, `${readingLine(frame)} · ${frame.verified}${frame.attempt_state && frame.attempt_state !== "kept" ? ` · ${frame.attempt_state}` : ""}`),
-    wide && step?.bar ? el("div", { class: "bars" }, ...bars([{ bar: step.bar }], { width: 320 })) : null,
+    wide && (together[frame.step] ?? step?.bar) ? el("div", { class: "bars" }, ...bars([{ bar: together[frame.step] ?? step.bar }], { width: 320, most })) : null,
     file && !wide ? el("a", { class: "button", href: `/api/files/${file.id}`, download: file.path.split("/").pop() }, t.file) : null];
 }
 
@@ -154,16 +156,22 @@ function pick(frame, box) {
   $("side").disabled = picked.size < 2;
   if (!$("beside").hidden) sideBySide();
 }
-function sideBySide() {
+async function sideBySide(event) {
   show($("beside"), picked.size > 1);
+  const steps = [...new Set([...picked.values()].map((frame) => frame.step).filter(Boolean))];
+  const told = steps.length ? await get(`/api/runs/${number}/bars?${new URLSearchParams(steps.map((step) => ["step", step]))}`).catch(() => null) : null;
+  together = told?.bars ?? {};
+  most = Math.max(1, ...Object.values(together).map((bar) => Math.max(bar.total, bar.line)));
   $("beside").replaceChildren(...[...picked.values()].map((frame) => el("div", {}, ...card(frame, 1280, true).filter(Boolean))));
+  if (event?.type === "click") $("beside").scrollIntoView({ block: "start" });
 }
 
 const eventText = (event) => (event.kind === "command" ? fill(t.asked, { what: event.data.verb }) : event.kind === "answered" ? fill(t.answered, { what: event.text }) : event.text);
 
 async function listEvents() {
   const told = await get(`/api/runs/${number}/events?limit=100&after=${eventsAfter}`);
-  $("events").append(...told.events.map((event) => el("li", {}, el("time", { datetime: event.at }, clock(event.at)), el("span", {}, eventText(event)))));
+  const twice = (event) => event.kind === "command" && event.data.verb === "answer";  // what was answered stands beside it
+  $("events").append(...told.events.filter((event) => !twice(event)).map((event) => el("li", {}, el("time", { datetime: event.at }, clock(event.at)), el("span", {}, eventText(event)))));
   eventsAfter = told.next ?? eventsAfter;
   show($("more-events"), told.next !== null);
 }
@@ -171,6 +179,7 @@ async function listEvents() {
 begin(async ({ live, role }) => {
   may = role === "control";
   $("search-form").onsubmit = (event) => { event.preventDefault(); attempt(() => listRuns()); };
+  $("filters").open = innerWidth >= 960;  // on a phone the runs come first
   $("older").onclick = () => attempt(() => listRuns(before));
   $("newer").onclick = () => attempt(() => listRuns());
   $("role").onchange = () => attempt(() => listFrames(0));

@@ -38,6 +38,7 @@ function render() {
   text($("what"), title);
   const progress = state.progress ?? {};
   text($("what-more"), at ? [outline?.title, progress.goal].filter(Boolean).join(" · ") : open_() ? fill(words.now.resume_why, { run: open_().run }) : words.now.rest_todo);
+  document.body.classList.toggle("bare", !at && !newest());
   renderQuestion();
   renderPicture();
   renderNext(at);
@@ -72,8 +73,8 @@ function renderQuestion() {
   show($("asking"), Boolean(asking));
   show($("what").parentElement, !asking);
   if (!asking) return;
-  text($("asking-kind"), asking.kind === "caution" ? words.now.caution : words.now.state_asking);
-  text($("asking-text"), asking.text || words.board.veiled);
+  text($("asking-kind"), !may ? words.now.watch_asking : asking.kind === "caution" ? words.now.caution : words.now.state_asking);
+  text($("asking-text"), asking.text);
   text($("asking-why"), asking.why ? `${words.now.why}: ${asking.why}` : "");
   if (!may) return;
   const labels = { done: words.now.done, read: words.now.read, skip: words.now.skip_answer, stop: words.now.stop_answer };
