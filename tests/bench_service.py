@@ -26,6 +26,10 @@ from daemon.store import open_store
 
 FRAMES, RUNS = 100_000, 500
 REST_S = 10.0
+SETTINGS = {
+    "aperture": {"mark": "f/8", "exact": 8.0}, "time": {"mark": "1/125", "exact": 0.0078125},
+    "iso": {"mark": "100", "exact": 100.0}, "filters": [], "focus": {"subject": "heron", "distance_m": 2.0},
+}  # fmt: skip
 
 
 def resident_mb(pid: int) -> float:
@@ -63,7 +67,7 @@ def fill(store_dir: Path, frames: int = FRAMES, runs: int = RUNS) -> None:
                 of = {n: 1 if n <= frames - runs else n - (frames - runs) for n in numbers}
                 insert(tables.steps.insert(), [
                     {"id": n, "run_id": of[n], "revision": 1, "step_id": f"{n}-expose", "position": n, "kind": "expose",
-                     "goal": "ladder", "settings": {"iso": 100}, "outcome": "kept", "outcome_why": "",
+                     "goal": "ladder", "settings": SETTINGS, "outcome": "kept", "outcome_why": "",
                      "outcome_at": now}
                     for n in numbers
                 ])  # fmt: skip

@@ -83,7 +83,7 @@ CONTRASTS = """() => {
 }"""
 
 # What can be pressed and is smaller than 48 CSS pixels either way; a box in a label counts as the label.
-SMALL_TARGETS = """() => [...document.querySelectorAll('a[href], button, input, select, textarea, label.tick')]
+SMALL_TARGETS = """() => [...document.querySelectorAll('a[href], button, input, select, textarea, summary, label.tick')]
   .filter((node) => node.checkVisibility({ visibilityProperty: true })
     && !node.matches('.skip, .unseen, label.tick input'))
   .map((node) => [node.getBoundingClientRect(), node])
