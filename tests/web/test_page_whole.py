@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from support_simulator import simulated_camera
 from support_teaching import KIT
 
 from hardware_mocks.hands import Hands
+from hardware_mocks.server import Simulator
 
 pytestmark = pytest.mark.timeout(150)
 
@@ -67,14 +69,22 @@ def answer_until_the_end(page: Page, service: Served, hands: Hands) -> list[tupl
         service.until(lambda state, known=asking["id"]: (state["asking"] or {}).get("id") != known)  # type: ignore[misc]
 
 
-def test_a_run_goes_by_touch_alone_from_the_brief_to_the_lesson_pack(tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Served, Simulator]]:
+    with (
+        simulated_camera(timing="instant") as camera,
+        served(tmp_path_factory.mktemp("whole"), "--camera", camera.camera) as service,
+    ):
+        yield service, camera
+
+
+def test_a_run_goes_by_touch_alone_from_the_brief_to_the_lesson_pack(
+    rig: tuple[Served, Simulator], tmp_path: Path
+) -> None:
+    service, camera = rig
     kit = tmp_path / "Wren.yaml"
     kit.write_text(KIT)
-    with (
-        browser() as chromium,
-        simulated_camera(timing="instant") as camera,
-        served(tmp_path, "--camera", camera.camera) as service,
-    ):
+    with browser() as chromium:
         page = let_in(chromium, service, size=SIZES[0], is_mobile=True)
         page.context.add_init_script(TOUCHES)
         page.tap('.tabs [data-tab="plan"]')
@@ -134,30 +144,31 @@ def test_a_run_goes_by_touch_alone_from_the_brief_to_the_lesson_pack(tmp_path: P
         assert page.complaints == []  # type: ignore[attr-defined]
 
 
-def test_a_lesson_holds_what_was_asked_of_it_and_a_kit_file_that_is_none_is_told(tmp_path: Path) -> None:
-    with simulated_camera(timing="instant") as camera, served(tmp_path, "--camera", camera.camera) as service:
+def test_a_lesson_holds_what_was_asked_of_it_and_a_kit_file_that_is_none_is_told(rig: tuple[Served, Simulator]) -> None:
+    service, camera = rig
+    if service.client.get("/api/runs/last").status_code == 404:  # when it is run alone
         service.shoot("lesson", operator=f"simulated:{camera.hands}")
         service.until(lambda state: state["job"] is None)
-        asked, few = "/api/runs/last/lesson", ["worksheet", "students"]
+    asked, few = "/api/runs/last/lesson", ["worksheet", "students"]
 
-        def packed(order: Any) -> set[str]:
-            while (answer := service.client.post(asked, json=order)).status_code == 202:
-                pass
-            assert answer.status_code == 200, answer.text
-            got = service.client.get(answer.json()["files"][0])
-            with zipfile.ZipFile(io.BytesIO(got.content)) as pack:
-                return set(pack.namelist())
+    def packed(order: Any) -> set[str]:
+        while (answer := service.client.post(asked, json=order)).status_code == 202:
+            pass
+        assert answer.status_code == 200, answer.text
+        got = service.client.get(answer.json()["files"][0])
+        with zipfile.ZipFile(io.BytesIO(got.content)) as pack:
+            return set(pack.namelist())
 
-        plain = packed({"parts": few[:1], "verdicts": False})
-        carded = packed({"parts": few, "students": {"Wren": KIT}})
-        assert carded - plain == {"students/01.pdf", "students/01-pocket.pdf"}
-        assert packed({"parts": few[:1], "verdicts": False}) == plain  # an earlier order again, not what is there now
-        for wrong, words in (
-            ({"parts": few, "students": {"Wren": "body: nothing\n"}}, ("Wren", "kit file")),
-            ({"parts": ["dance"]}, ("parts: found 'dance'", "worksheet")),
-        ):
-            told = service.post(asked, wrong, 400)["message"]
-            assert all(word in told for word in words) and "--" not in told
-        assert service.client.get(f"{asked}/lesson.zip").status_code == 200  # what was made before stays
-        assert service.client.get(f"{asked}/..%2Flogbook.db").status_code == 404
-        assert service.client.post(asked, json={"colour": 1}).status_code == 422
+    plain = packed({"parts": few[:1], "verdicts": False})
+    carded = packed({"parts": few, "students": {"Wren": KIT}})
+    assert carded - plain == {"students/01.pdf", "students/01-pocket.pdf"}
+    assert packed({"parts": few[:1], "verdicts": False}) == plain  # an earlier order again, not what is there now
+    for wrong, words in (
+        ({"parts": few, "students": {"Wren": "body: nothing\n"}}, ("Wren", "kit file")),
+        ({"parts": ["dance"]}, ("parts: found 'dance'", "worksheet")),
+    ):
+        told = service.post(asked, wrong, 400)["message"]
+        assert all(word in told for word in words) and "--" not in told
+    assert service.client.get(f"{asked}/lesson.zip").status_code == 200  # what was made before stays
+    assert service.client.get(f"{asked}/..%2Flogbook.db").status_code == 404
+    assert service.client.post(asked, json={"colour": 1}).status_code == 422
