@@ -99,8 +99,8 @@ function renderPicture() {
     ? frame.hidden ? [el("strong", {}, words.board.hidden)] : [el("strong", {}, settingsLine(frame.settings)), el("br"), readingLine(frame), frame.verified === "as planned" ? "" : ` · ${frame.verified}`]
     : [words.now.no_picture]));
   const step = stepOf(state.progress?.step)?.bar ? stepOf(state.progress.step) : stepOf(frame?.step);
-  swap($("bar"), [step?.id, outline?.revision, outline?.run, $("bar").clientWidth], () => {
-    if (!step?.bar) return [words.page.none];
+  swap($("bar"), [outline?.hidden, step?.id, outline?.revision, outline?.run, $("bar").clientWidth], () => {
+    if (!step?.bar) return [outline?.hidden ? words.board.veiled : words.page.none];
     barsInto($("bar"), [{ bar: step.bar }]);
     return [...$("bar").childNodes];
   });
