@@ -14,7 +14,7 @@ from plans.goals.rungs import rung_finder
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
 from plans.series import Rail, Run, solve_series
-from plans.solver import State
+from plans.solver import State, ticks
 
 
 def name(goal: Bracket) -> str:
@@ -32,9 +32,10 @@ def rails(situation: Situation, goal: Bracket) -> list[Rail]:
     scale = situation.scale(goal.change)
     place_of = rung_finder(scale)
     intended = tuple((n - middle(goal)) * goal.by for n in range(goal.count))
+    steps = [ticks(offset) for offset in intended]
     found = []
     for base in scale.marks:
-        places = [place for offset in intended if (place := place_of(base.light + offset)) is not None]
+        places = [place for step in steps if (place := place_of(base.ticks + step)) is not None]
         if len(set(places)) == goal.count:
             found.append(Rail(tuple(places), intended))
     return found

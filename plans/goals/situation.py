@@ -99,15 +99,15 @@ class Situation:
         return {}
 
     @cached_property
-    def _lightless(self) -> dict[tuple[object, int], tuple[object, object]]:
+    def _lightless(self) -> dict[tuple[object, object], object]:
         return {}
 
     def in_any_light(self, find: Callable[[Situation, _Goal], _Found], goal: _Goal) -> _Found:
         """``find(self, goal)``, worked out once for this situation in every light: it must not depend on the light."""
-        key = find, id(goal)
+        key = find, goal
         if key not in self._lightless:
-            self._lightless[key] = goal, find(self, goal)
-        return cast(_Found, self._lightless[key][1])
+            self._lightless[key] = find(self, goal)
+        return cast(_Found, self._lightless[key])
 
     @cached_property
     def _held_times(self) -> Scale:
@@ -152,8 +152,8 @@ class Situation:
         The scene's intent is not taken off. Parameters as for `plans.exposure.brightness`.
         """
         known = self.kit.corrections
-        measured = sum((Fraction(known.of(mark)) for mark in (aperture, time, iso)), Fraction(0))
-        return exposure.brightness(self.ev100, aperture, time, iso, filter_stops, loss) + measured
+        level = exposure.brightness(self.ev100, aperture, time, iso, filter_stops, loss)
+        return level + sum(Fraction(off) for mark in (aperture, time, iso) if (off := known.of(mark)))
 
     def mark_words(self, mark: Mark) -> str:
         """A mark of a scale in force, with a note where it is a limit that ends the scale there."""
