@@ -186,10 +186,17 @@ def test_a_polariser_is_never_called_a_dark_filter():
 # Waiting, and light that is a guess
 
 
+def test_light_to_come_is_told_once_with_how_much_of_it_and_when():
+    told = [remedy for remedy in remedies(made({"silk": "spout"}, scene__light={"ev100": "15"}, kit__filters=[]))
+            if "light than now" in remedy or "light of EV" in remedy]  # fmt: skip
+    (one,) = told
+    assert re.match(r"wait for .* stops less light than now \(EV .* will do\): on \d{4}", one), one
+
+
 @pytest.mark.parametrize("when", ["2026-10-20 12:00", "2026-10-20 18:40", "2026-10-20 21:30"])
 def test_no_window_to_wait_for_is_past(when):
     plan = made({"freeze": "spout"}, {"silk": "spout"}, scene__light={"ev100": "-3"}, when=when)
-    waits = [remedy for remedy in remedies(plan) if remedy.startswith("wait for light")]
+    waits = [remedy for remedy in remedies(plan) if remedy.startswith("wait for ")]
     assert waits
     for wait in waits:
         day, after, windows = re.search(r"on (\d{4}-\d\d-\d\d)(, the next day,)? here (.*?)\. That", wait).groups()
