@@ -8,8 +8,9 @@ from __future__ import annotations
 from fractions import Fraction
 
 from plans.brief import Brief
+from plans.exposure import HIGHLIGHT
 from plans.goals import words
-from plans.goals.beforehand import HIGHLIGHT, by_spot
+from plans.goals.beforehand import by_spot
 from plans.kit import Support
 from plans.plan import ExposeStep, Plan
 
