@@ -34,11 +34,12 @@ def waits(situation: Situation, goal: Goal, ranges: Sequence[Range], amount: str
     times = f"possible {best.possible}, though not expected"
     if best.expected:
         times = f"expected {best.expected}, possible {best.possible}"
+    now = "By the forecast it is so now, unlike in the brief: go by the meter. " if best.now else ""
     of = "level ground" if scene.facing_deg is None else "upright subjects"
     return (
-        f"wait for {amount} light than now ({wanted} will do): {best.on} here {times}. That is a forecast for {of}; "
-        "upright subjects, level ground and sky differ, so meter before you count on it. Waiting breaks the common "
-        "light of a pair: shoot all frames of the group then"
+        f"wait for {amount} light than now ({wanted} will do): {best.on} here {times}. {now}That is a forecast for "
+        f"{of}; upright subjects, level ground and sky differ, so meter before you count on it. Waiting breaks the "
+        "common light of a pair: shoot all frames of the group then"
     )
 
 
@@ -48,6 +49,7 @@ class _Hours(NamedTuple):
     on: str
     expected: str
     possible: str
+    now: bool  # whether the forecast has such light at the brief's own time
 
 
 def _reached(situation: Situation, goal: Goal, ranges: Sequence[Range], when: datetime, more: int) -> _Hours | None:
@@ -65,6 +67,7 @@ def _reached(situation: Situation, goal: Goal, ranges: Sequence[Range], when: da
         on,
         window_words(expected, light) if expected else "",
         window_words(possible, light) if possible else "",
+        bool(expected) and expected[0][0] <= when,
     )
 
 

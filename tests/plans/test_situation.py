@@ -154,7 +154,9 @@ def test_the_metering_frame_meters_whatever_is_intended():
     focus = plain.focus_on("heron")
     assert metering_step(bright, "01", focus, ()) == metering_step(plain, "01", focus, ())
     assert "2 1/3 stops brighter" in bright.notes()[0]
-    assert "burnt-out" in bright.notes()[0] and "burnt-out" not in situation(scene__intent="snow").notes()[0]
+    assert (
+        "brightest tenth" in bright.notes()[0] and "brightest tenth" not in situation(scene__intent="snow").notes()[0]
+    )
 
 
 def test_the_metering_frame_counts_what_was_measured_and_waits_for_no_bulb():
