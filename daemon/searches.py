@@ -5,6 +5,7 @@ Pages are told by the last number seen, never by an offset, so that the thousand
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
@@ -18,6 +19,7 @@ from daemon.facets import Facets
 from daemon.rows import EventRow, FileRow, FrameRow, ReadingRow, RunRow, StepRow
 from daemon.store import Store
 
+_RUNS_COUNTED = 1000
 _NUMBERS = 5000  # of runs in one question: databases take a limited number of values
 
 
@@ -27,6 +29,7 @@ class Searches(Database):
     def __init__(self, store: Store):
         super().__init__(*store.logbook.where)
         self._facets = Facets()
+        self._counted: dict[int, tuple[int, int, int]] = {}  # by run: its last file, files, bytes
 
     def runs(
         self,
@@ -117,6 +120,25 @@ class Searches(Database):
                 asked.append(column == value)
         return self._whole(self._page(FrameRow, tables.frames, asked, kept.id, limit))
 
+    def steps_shown(self, run: int, last: int) -> set[str]:
+        """Ids of the steps of a run that have a picture among the frames up to number ``last``."""
+        frames, attempts, steps = tables.frames.c, tables.attempts.c, tables.steps.c
+        asked = (
+            sa.select(steps.step_id)
+            .join(tables.attempts, attempts.step_row == steps.id)
+            .join(tables.frames, frames.attempt_id == attempts.id)
+            .where(frames.run_id == run, frames.id <= last, frames.role == "picture")
+        )
+        with self._reading("steps") as connection:
+            return {str(row[0]) for row in connection.execute(asked)}
+
+    def newest_picture(self) -> int:
+        """The number of the newest picture of all runs; 0: there is none."""
+        kept = tables.frames.c
+        asked = sa.select(kept.id).where(kept.role == "picture").order_by(kept.id.desc()).limit(1)
+        with self._reading("frames") as connection:
+            return int(connection.scalar(asked) or 0)
+
     def frame(self, number: int) -> dict[str, Any]:
         """One frame. NotThere if there is none."""
         found = self._page(FrameRow, tables.frames, [tables.frames.c.id == number], tables.frames.c.id, 1)
@@ -152,31 +174,41 @@ class Searches(Database):
         return int(event or 0), int(frame or 0)
 
     def counts(self, run: int) -> dict[str, Any]:
-        """Figures of a run, counted by the database: ``outcomes``, ``frames`` by role, ``files``, ``bytes``, …"""
-        steps, frames, files, attempts = tables.steps.c, tables.frames.c, tables.files.c, tables.attempts.c
-        of_run = files.frame_id.in_(sa.select(frames.id).where(frames.run_id == run))
-        tries = attempts.step_row.in_(sa.select(steps.id).where(steps.run_id == run))
-        outcome = sa.func.coalesce(steps.outcome, "open")
+        """Figures of a run, counted by the database, each table gone through once: ``steps`` and ``kept`` by kind,
+        ``outcomes``, ``frames`` by role, ``files``, ``bytes``. What takes longer is in the run's report."""
+        steps, frames = tables.steps.c, tables.frames.c
+        told: dict[str, Counter[str]] = {name: Counter() for name in ("steps", "kept", "outcomes", "frames")}
         with self._reading("counts") as connection:
+            newest = connection.scalar(sa.select(sa.func.max(steps.revision)).where(steps.run_id == run))
+            alike = (steps.revision, steps.kind, steps.outcome)
+            asked = sa.select(*alike, sa.func.count()).where(steps.run_id == run).group_by(*alike)
+            for revision, kind, outcome, count in connection.execute(asked):
+                told["outcomes"][outcome or "open"] += count
+                told["kept"][kind] += count * (outcome == "kept")
+                told["steps"][kind] += count * (outcome == "kept" or revision == newest)
+            roles = sa.select(frames.role, sa.func.count()).where(frames.run_id == run).group_by(frames.role)
+            told["frames"].update({role: int(count) for role, count in connection.execute(roles)})
+            number, size = self._files_of(connection, run)
+        counted = {name: {word: many[word] for word in sorted(many) if many[word]} for name, many in told.items()}
+        return {**counted, "files": number, "bytes": size}
 
-            def tally(column: Any, *where: Any) -> dict[str, int]:
-                asked = sa.select(column, sa.func.count()).where(*where).group_by(column).order_by(column)
-                return {str(word): int(count) for word, count in connection.execute(asked)}
-
-            sums = sa.select(sa.func.count(), sa.func.sum(files.size), sa.func.count(sa.distinct(files.sha256)))
-            number, size, hashes = connection.execute(sums.where(of_run)).one()
-            newest = sa.select(sa.func.max(steps.revision)).where(steps.run_id == run).scalar_subquery()
-            counted = sa.or_(steps.revision == newest, steps.outcome == "kept")
-            return {
-                "steps": tally(steps.kind, steps.run_id == run, counted),
-                "kept": tally(steps.kind, steps.run_id == run, steps.outcome == "kept"),
-                "outcomes": tally(outcome, steps.run_id == run),
-                "attempts": tally(attempts.state, tries),
-                "frames": tally(frames.role, frames.run_id == run),
-                "files": int(number),
-                "distinct_hashes": int(hashes),
-                "bytes": int(size or 0),
-            }
+    def _files_of(self, connection: sa.Connection, run: int) -> tuple[int, int]:
+        """Number and size of a run's files. Their rows never change or go, so that each is counted once. [B]"""
+        files, frames = tables.files.c, tables.frames.c
+        last, number, size = self._counted.get(run, (0, 0, 0))
+        asked = sa.select(sa.func.max(files.id), sa.func.count(), sa.func.sum(files.size))
+        if last:  # the new files alone are gone through
+            owner = sa.select(frames.run_id).where(frames.id == files.frame_id).scalar_subquery()
+            asked = asked.where(files.id > last, owner == run)
+        else:
+            of_run = tables.frames.join(tables.files, files.frame_id == frames.id)
+            asked = asked.select_from(of_run).where(frames.run_id == run)
+        newest, more, bytes_ = connection.execute(asked).one()
+        found = (int(newest or last), number + int(more), size + int(bytes_ or 0))
+        if len(self._counted) > _RUNS_COUNTED:
+            self._counted.clear()
+        self._counted[run] = found
+        return found[1:]
 
     # -- within ---------------------------------------------------------------------------------------------------
 

@@ -320,6 +320,7 @@ schedule_outcomes = Table(
     _one_of("outcome", "begun", "started", "skipped", "failed"),
 )
 Index("frames_by_role", frames.c.run_id, frames.c.role)
+Index("steps_counted", steps.c.run_id, steps.c.revision, steps.c.kind, steps.c.outcome)
 
 lapse_frames = Table(
     "lapse_frames",

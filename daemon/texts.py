@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from typing import TYPE_CHECKING
 
 from daemon.errors import BriefError, PlanUnreachable, UsageError
@@ -82,6 +83,24 @@ class Written:
             known = ", ".join(sorted(self.kits)) or "none"
             raise FileNotFoundError(errno.ENOENT, f"it was not sent with the brief; sent: {known}")
         return self.kits[name]
+
+
+def day_of(text: str, asked: str) -> date:
+    """The day that ``text`` names, as year-month-day; ``asked``: what the user gave it as.
+
+    Raises
+    ------
+    UsageError
+        If there is no such day, or it is written otherwise.
+    """
+    try:
+        if len(text) != 10:
+            raise ValueError
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            f"{asked}: found {text!r}; allowed: a day that exists, as year-month-day. Write it as 2026-10-20"
+        ) from None
 
 
 def stand_in_scales() -> dict[Kind, Scale]:

@@ -17,7 +17,7 @@ from daemon.commands.common import (
     say,
 )
 from daemon.errors import UsageError
-from daemon.texts import stand_in_scales
+from daemon.texts import day_of, stand_in_scales
 from plans.brief import Brief
 from plans.light_brief import BriefLight, brief_light, goal_ranges
 
@@ -35,7 +35,7 @@ def light(brief_path: Path, on: str | None, out: Path | None, as_json: bool) -> 
     """
     _check_out(out, brief_path)
     brief = brief_from(brief_path, stand_in_scales() if needs_camera(brief_path) else None)
-    page = _page(brief, brief_path, _day(on))
+    page = _page(brief, brief_path, None if on is None else day_of(on, "--date"))
     if out is not None:
         _draw(page, out)
     if as_json:
@@ -61,17 +61,6 @@ def _page(brief: Brief, path: Path, on: date | None) -> BriefLight:
         return brief_light(brief, on, goal_ranges(brief))
     except ValueError as error:
         raise UsageError(f"light {str(path)!r}: {error}. Give another --date") from None
-
-
-def _day(text: str | None) -> date | None:
-    if text is None:
-        return None
-    try:
-        if len(text) != 10:
-            raise ValueError
-        return date.fromisoformat(text)
-    except ValueError:
-        raise UsageError(f"--date {text!r}: allowed is a day that exists, as year-month-day: 2026-10-20") from None
 
 
 def _check_out(out: Path | None, brief_path: Path) -> None:

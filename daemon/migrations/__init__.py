@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from alembic.config import Config
     from sqlalchemy import Connection
 
-REVISIONS = ("0001", "extra_steps", "schedule", "lapse_frames")
+REVISIONS = ("0001", "extra_steps", "schedule", "lapse_frames", "counting")
 """Every revision this program knows, oldest first; the last is what it writes."""
 
 APPLICATION_ID = int.from_bytes(b"STPW", "big")

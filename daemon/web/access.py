@@ -26,7 +26,7 @@ Role = Literal["control", "watch"]
 CODE_S = 120.0
 SESSION_S = 7 * 86400.0
 _WRONG_CODES = 5  # then the code is void
-_MOST_SESSIONS = 64
+MOST_SESSIONS: dict[Role, int] = {"watch": 200, "control": 16}  # of each kind: a class sends no photographer away
 _LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # none that is taken for another
 _CODE_LENGTH = 8  # of 31 letters: 40 bits, for five tries
 
@@ -90,13 +90,15 @@ class Access:
         return self.new_session(found.role), found.role
 
     def new_session(self, role: Role) -> str:
-        """A session; the oldest go when there are too many."""
+        """A session; the oldest of its kind go when there are too many."""
         secret = secrets.token_urlsafe(32)
         with self._lock:
             now = clock.utc_now().timestamp()
             self._sessions = {key: one for key, one in self._sessions.items() if one.until > now}
-            while len(self._sessions) >= _MOST_SESSIONS:
-                self._sessions.pop(min(self._sessions, key=lambda key: self._sessions[key].until))
+            alike = [key for key, one in self._sessions.items() if one.role == role]
+            alike.sort(key=lambda key: self._sessions[key].until)
+            for key in alike[: max(0, len(alike) + 1 - MOST_SESSIONS[role])]:
+                del self._sessions[key]
             self._sessions[_digest(secret).hex()] = _Session(role, now + SESSION_S)
             self._write()
         return secret

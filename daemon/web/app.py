@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from daemon.config import Loaded
 from daemon.errors import StopwrightError
-from daemon.web import live, own, papers, pictures, planning, rehearsal, runs, schedule
+from daemon.web import board, live, own, papers, pictures, planning, rehearsal, runs, schedule
 from daemon.web.errors import Refused, as_told, status_of
 from daemon.web.guard import Guard
 from daemon.web.needs import Needs
@@ -46,7 +46,7 @@ def make_app(needs: Needs, loaded: Loaded) -> Any:
     )  # fmt: skip
     app.state.needs, app.state.loaded, app.state.streams = needs, loaded, set()
     right = [Depends(HTTPBearer(auto_error=False, description="The token of this computer; browsers have a session"))]
-    for part in (own, planning, rehearsal, runs, pictures, papers, schedule, live):
+    for part in (own, planning, rehearsal, runs, pictures, papers, schedule, board, live):
         app.include_router(part.router, dependencies=right)
     if find_spec(PAGES):
         app.include_router(importlib.import_module(PAGES).router, dependencies=right)
@@ -54,7 +54,7 @@ def make_app(needs: Needs, loaded: Loaded) -> Any:
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(Exception, _fault)
-    app.add_middleware(Guard, access=needs.access, names=loaded.config.names)
+    app.add_middleware(Guard, access=needs.access, names=loaded.config.names, hides=lambda: needs.hiding.on)
     return app
 
 

@@ -14,6 +14,7 @@ from typing import Any
 from daemon import clock
 from daemon.web.access import Access, Role
 from daemon.web.errors import Refused, as_told
+from daemon.web.hiding import OPEN as OPEN_WHILE_HIDDEN
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
@@ -60,10 +61,13 @@ class Rates:
 
 
 class Guard:
-    """ASGI middleware. ``names``: host names by which devices may reach the service, besides its addresses."""
+    """ASGI middleware. ``names``: host names by which devices may reach the service, besides its addresses; ``hides``:
+    whether settings are hidden now from those who watch."""
 
-    def __init__(self, app: Any, access: Access, names: tuple[str, ...] = ()):
-        self._app, self._access = app, access
+    def __init__(
+        self, app: Any, access: Access, names: tuple[str, ...] = (), hides: Callable[[], bool] = lambda: False
+    ):
+        self._app, self._access, self._hides = app, access, hides
         self._names = {name.lower().rstrip(".") for name in names}
         self._rates, self._open_rates = Rates(RATE, BURST), Rates(OPEN_RATE, OPEN_BURST)
 
@@ -127,6 +131,10 @@ class Guard:
                     403, asked, "a device that may only watch", "a device that may control", "Pair it for control",
                     "NoRight",
                 )  # fmt: skip
+            if role == "watch" and not own and not is_open and self._hides() and not OPEN_WHILE_HIDDEN.fullmatch(path):
+                raise Refused(
+                    403, asked, "settings hidden from the class", "the board", "Wait until they are revealed", "Hidden"
+                )
         elif method not in ("GET", "HEAD"):
             raise Refused(405, asked, f"the method {method[:20]}", "GET", "Send requests to /api/")
         if method in ("POST", "PUT", "PATCH"):

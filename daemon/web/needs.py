@@ -9,11 +9,13 @@ from typing import Annotated
 
 from fastapi import Depends, Path, Request
 
+from daemon.places import state_folder
 from daemon.schedule import Schedule
 from daemon.searches import Searches
 from daemon.service import Service
 from daemon.web.access import Access
 from daemon.web.errors import Refused
+from daemon.web.hiding import Hiding
 from daemon.web.making import Makings
 
 HEAVY_AT_ONCE, HEAVY_WAIT_S = 2, 20.0
@@ -24,7 +26,7 @@ class Needs:
 
     def __init__(self, service: Service, access: Access, schedule: Schedule):
         self.service, self.access, self.schedule = service, access, schedule
-        self.searches = Searches(service.store)
+        self.searches, self.hiding = Searches(service.store), Hiding(state_folder(service.store.path))
         self.makings, self.rehearsals = Makings(), Makings(kept=8)
         self.makings.get("facets", self.searches.warm, 0)
         self._heavy = threading.BoundedSemaphore(HEAVY_AT_ONCE)
@@ -58,6 +60,12 @@ def needs(request: Request) -> Needs:
     return found
 
 
+def watches(request: Request) -> bool:
+    """Whether whoever asks may only watch, so that hidden settings are hidden from it."""
+    return bool(request.state.role == "watch")
+
+
 With = Annotated[Needs, Depends(needs)]
+Watches = Annotated[bool, Depends(watches)]
 Which = Annotated[str, Path(pattern=r"^(last|[0-9]{1,9})$", description="A run's number, or last")]
 Number = Annotated[int, Path(ge=1, le=2**31)]

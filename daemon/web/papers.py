@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import zipfile
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from fastapi import APIRouter, Response
 from fastapi.responses import FileResponse
+from pydantic import Field
 
+from daemon.errors import UsageError
 from daemon.places import cache_folder
 from daemon.rows import RunRow
 from daemon.web.errors import Refused
 from daemon.web.needs import Needs, Which, With
+from daemon.web.shapes import Name, Sent
 
 if TYPE_CHECKING:
     from daemon.pictures.judging.verdicts import Verdict
@@ -57,37 +62,61 @@ def verdicts(run: Which, needs: With, response: Response) -> dict[str, Any]:
     return {"run": row.id, "making": False, "counts": tally(told), "verdicts": listed}
 
 
-@router.post("/runs/{run}/lesson")
-def make(run: Which, needs: With, response: Response) -> dict[str, Any]:
-    """Make the run's lesson pack. 202 and ``making`` while that lasts: send it again. ``files``: where to get them."""
-    row = needs.searches.run(run)
-    place = _place(needs, row, _pictures(needs, row, "lesson", "stopwright lesson"))
+class ToPack(Sent):
+    """What goes into a lesson pack. ``parts``: names of them, none for all (`daemon.pictures.teaching.pack.PARTS`);
+    ``students``: name and text of each student's kit file; ``verdicts``: whether captions tell them."""
 
-    def made_now() -> tuple[int, ...]:
+    parts: Annotated[list[Name], Field(max_length=20)] = Field(default_factory=list)
+    students: dict[Name, Annotated[str, Field(max_length=200_000)]] = Field(default_factory=dict, max_length=60)
+    verdicts: bool = True
+    paper: Literal["A4", "Letter"] = "A4"
+
+
+@router.post("/runs/{run}/lesson")
+def make(run: Which, needs: With, response: Response, asked: ToPack | None = None) -> dict[str, Any]:
+    """Make the run's lesson pack, which replaces the one before. 202 and ``making`` while that lasts: send it again.
+    ``files``: where to get them; ``missing``: numbers of pictures whose files are not there; ``judged``: how many
+    captions tell a verdict.
+    """
+    row, order = needs.searches.run(run), asked or ToPack()
+    place = _place(needs, row, _pictures(needs, row, "lesson", "stopwright lesson"), order)
+
+    def made_now() -> tuple[tuple[int, ...], int]:
+        from daemon.judging import captions_of
         from daemon.lesson import make_lesson
         from daemon.report import report
 
         place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        found = report(needs.service.store, row.id)
+        judged = captions_of(found) if order.verdicts else {}
+        try:
+            made = make_lesson(found, place, order.parts, list(order.students.items()), judged, order.paper)
+        except UsageError as error:
+            told = str(error).replace("--student ", "kit file of ", 1).replace("--only", "parts", 1)
+            raise UsageError(told) from None
         for old in place.parent.glob(f"run-{row.id}-*.zip"):
-            old.unlink(missing_ok=True)
-        return make_lesson(report(needs.service.store, row.id), place).missing
+            if old != place:
+                old.unlink(missing_ok=True)
+        return made.missing, len(judged)
 
-    there, missing = needs.makings.get(("lesson", str(place)), made_now, WAIT_S)
-    if there and not place.is_file():  # cleared away since
-        needs.makings.forget(("lesson", str(place)))
-        there, missing = needs.makings.get(("lesson", str(place)), made_now, WAIT_S)
+    key = "lesson", str(place)
+    there, told = needs.makings.get(key, made_now, WAIT_S)
+    if there and not place.is_file():  # replaced by another, or cleared away since
+        needs.makings.forget(key)
+        there, told = needs.makings.get(key, made_now, WAIT_S)
     if not there:
         response.status_code = 202
-        return {"run": row.id, "making": True, "files": [], "missing": []}
-    return {"run": row.id, "making": False, "files": _addresses(row), "missing": list(missing)}
+        return {"run": row.id, "making": True, "files": [], "missing": [], "judged": 0}
+    missing, judged = told
+    return {"run": row.id, "making": False, "files": _addresses(row), "missing": list(missing), "judged": judged}
 
 
 @router.get("/runs/{run}/lesson/{name}", response_class=FileResponse)
 def lesson(run: Which, name: str, needs: With) -> Response:
     """The lesson pack (``lesson.zip``), or of it the page that holds any two pictures against each other."""
     row = needs.searches.run(run)
-    place = _place(needs, row, needs.searches.pictures([row.id]).get(row.id, 0))
-    if name not in _FILES or not place.is_file():
+    place = _newest(needs, row)
+    if name not in _FILES or place is None:
         found = "no such file" if name not in _FILES else "none made of the pictures that are there now"
         raise Refused(404, f"lesson {name[:40]!r} of run {row.id}", found, ", ".join(_FILES), "Make the lesson first")
     called = f"run-{row.id}-{name}"
@@ -104,16 +133,30 @@ def lesson(run: Which, name: str, needs: With) -> Response:
 
 def lesson_files(needs: Needs, row: RunRow) -> list[str]:
     """Where the papers of a run's lesson are, if they are made of the pictures that are there now."""
-    place = _place(needs, row, needs.searches.pictures([row.id]).get(row.id, 0))
-    return _addresses(row) if place.is_file() else []
+    return _addresses(row) if _newest(needs, row) else []
 
 
 def _addresses(row: RunRow) -> list[str]:
     return [f"/api/runs/{row.id}/lesson/{name}" for name in _FILES]
 
 
-def _place(needs: Needs, row: RunRow, pictures: int) -> Path:
-    return cache_folder(needs.service.store.path) / "lessons" / f"run-{row.id}-{pictures}.zip"
+def _folder(needs: Needs) -> Path:
+    return cache_folder(needs.service.store.path) / "lessons"
+
+
+def _place(needs: Needs, row: RunRow, pictures: int, order: ToPack) -> Path:
+    """Another order, or one more picture, is another pack."""
+    told = hashlib.sha256(json.dumps(order.model_dump(), sort_keys=True).encode()).hexdigest()[:16]
+    return _folder(needs) / f"run-{row.id}-{pictures}-{told}.zip"
+
+
+def _newest(needs: Needs, row: RunRow) -> Path | None:
+    """The pack that was made last of the pictures that are there now."""
+    made = [path for path in _folder(needs).glob(f"run-{row.id}-*.zip") if path.is_file()]
+    if made:  # pictures are counted only for a run that has a pack
+        pictures = needs.searches.pictures([row.id]).get(row.id, 0)
+        made = [path for path in made if path.name.startswith(f"run-{row.id}-{pictures}-")]
+    return max(made, key=lambda path: path.stat().st_mtime_ns, default=None)
 
 
 def _pictures(needs: Needs, row: RunRow, what: str, command: str) -> int:

@@ -42,7 +42,7 @@ def original(file: Number, needs: With) -> FileResponse:
 
 @router.get("/files/{file}/preview", response_class=FileResponse)
 def preview(file: Number, needs: With, width: Annotated[Width, Query()] = "640") -> FileResponse:
-    """A JPEG file scaled down to ``width`` pixels, upright; never scaled up."""
+    """A JPEG file scaled down to ``width`` pixels, upright; never scaled up. Nothing of it but its pixels."""
     row = needs.searches.file(file)
     if row.kind != "jpeg":
         raise Refused(
@@ -50,7 +50,7 @@ def preview(file: Number, needs: With, width: Annotated[Width, Query()] = "640")
         )
     path = _inside(needs, Path(row.path))
     folder = cache_folder(needs.service.store.path) / "previews"
-    made = folder / f"{row.sha256}-{width}.jpg"
+    made = folder / f"{row.sha256}-{width}-bare.jpg"
     if not made.is_file():
         with needs.heavy("preview"):
             if not made.is_file():
@@ -147,7 +147,7 @@ def _scale(path: Path, made: Path, width: int, most_mb: int) -> None:
             height = max(1, round(upright.height * width / upright.width))
             if upright.width > width:
                 upright = upright.resize((width, height), Image.Resampling.LANCZOS, reducing_gap=2.0)
-            upright.convert("RGB").save(beside, "JPEG", quality=QUALITY, progressive=True)
+            upright.convert("RGB").save(beside, "JPEG", quality=QUALITY, progressive=True, comment=b"")
         beside.replace(made)
     except PictureUnreadable as error:
         raise Refused(422, f"preview of {path.name}", error.found, "a whole JPEG", "Fetch the file itself") from None

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Mapping
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Query
 
 from daemon.errors import CameraAbsent, CameraError, StopwrightError, UsageError
-from daemon.texts import Written, as_composed, demand_reachable, stand_in_scales
+from daemon.texts import Written, as_composed, day_of, demand_reachable, stand_in_scales
 from daemon.web.needs import Needs, With
 from daemon.web.shapes import ToCheck, ToCompile, ToLight, ToReadKit
 
@@ -98,7 +97,7 @@ def light(asked: ToLight, needs: With) -> dict[str, Any]:
         brief = written.brief(stand_in_scales() if written.needs_camera() else None)
         if brief.place is None:
             raise UsageError(f"light {written.name}: found no place in the brief; allowed: a place. Add place: to it")
-        day = _day(asked.date)
+        day = None if asked.date is None else day_of(asked.date, "date")
         if brief.when is None and day is None:
             raise UsageError(f"light {written.name}: found no when and no date; allowed: either. Send a date")
         try:
@@ -106,19 +105,6 @@ def light(asked: ToLight, needs: With) -> dict[str, Any]:
         except ValueError as error:
             raise UsageError(f"light {written.name}: {error}. Give another date") from None
         return page.as_json() | {"lines": page.lines()}
-
-
-def _day(text: str | None) -> date | None:
-    if text is None:
-        return None
-    try:
-        if len(text) != 10:
-            raise ValueError
-        return date.fromisoformat(text)
-    except ValueError:
-        raise UsageError(
-            f"date: found {text!r}; allowed: a day that exists, as year-month-day. Write it as 2026-10-20"
-        ) from None
 
 
 @router.get("/cameras")

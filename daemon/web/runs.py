@@ -13,7 +13,7 @@ from daemon.rows import RunRow
 from daemon.service import Job, Order
 from daemon.tables import plain
 from daemon.web.errors import Refused
-from daemon.web.needs import Needs, Number, Which, With
+from daemon.web.needs import Needs, Number, Watches, Which, With
 from daemon.web.papers import MOST, Answered, lesson_files, tally, verdict_key
 from daemon.web.planning import plan_tree
 from daemon.web.shapes import ToCommand, ToResume, ToShoot
@@ -29,10 +29,13 @@ After = Annotated[int, Query(ge=0, le=2**62, description="The last number of the
 
 
 @router.get("/state")
-def state(needs: With) -> dict[str, Any]:
-    """What goes on now: run, job, open question, progress, the verbs a run takes; ``at``: where events stand."""
+def state(needs: With, watches: Watches) -> dict[str, Any]:
+    """What goes on now: run, job, open question, progress, the verbs a run takes; ``at``: where events stand;
+    ``board``: as ``/api/board``."""
     event, frame = needs.searches.ends()
-    return needs.service.state() | {"at": f"{event}-{frame}"}
+    told = needs.service.state()
+    told = needs.hiding.state(told) if watches else told
+    return told | {"at": f"{event}-{frame}", "board": needs.hiding.as_json()}
 
 
 @router.post("/runs", status_code=201)
@@ -174,20 +177,22 @@ def steps(
 
 @router.get("/runs/{run}/frames")
 def frames(
-    run: Which, needs: With, after: After = 0, limit: Annotated[int, Query(ge=1, le=500)] = 100,
+    run: Which, needs: With, watches: Watches, after: After = 0, limit: Annotated[int, Query(ge=1, le=500)] = 100,
     role: Literal["picture", "control", "unasked"] | None = None,
     verified: Literal["as planned", "not as planned", "unverified"] | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Frames of a run, each with its step, files and newest reading. ``next``: what to send as ``after``."""
     found = needs.searches.frames(needs.searches.run(run).id, after, limit, role, verified)
-    return {"frames": plain(found), "next": found[-1]["frame"] if len(found) == limit else None}
+    told = [needs.hiding.frame(one) for one in found] if watches else found
+    return {"frames": plain(told), "next": found[-1]["frame"] if len(found) == limit else None}
 
 
 @router.get("/frames/{frame}")
-def frame(frame: Number, needs: With) -> dict[str, Any]:
+def frame(frame: Number, needs: With, watches: Watches) -> dict[str, Any]:
     """One frame."""
-    found: dict[str, Any] = plain(needs.searches.frame(frame))
-    return found
+    found = needs.searches.frame(frame)
+    told: dict[str, Any] = plain(needs.hiding.frame(found) if watches else found)
+    return told
 
 
 @router.get("/runs/{run}/readings")

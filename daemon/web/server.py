@@ -25,7 +25,7 @@ from daemon.web.app import make_app
 from daemon.web.needs import Needs
 
 HEADERS_S = 10.0  # within which the head of a request must have come, from its first byte or the connection on [s]
-MOST_CONNECTIONS = 200
+MOST_CONNECTIONS = 600  # 40 phones at six each, as browsers open them, and twice that over
 _LOOK_S = 0.25
 _EXTEND_S = 30.0  # the service manager is asked for so long at a time while the last frame is finished [s]
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import io
-import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -88,7 +87,7 @@ def test_the_logbook_filters_by_verdict_after_judging_the_runs_of_its_page(desk:
     assert none and all(found(desk.service, f"verdict={word}") == [] for word in none)
 
 
-def test_a_runs_page_gives_its_verdicts_and_its_papers(desk: Desk) -> None:
+def test_a_runs_page_gives_its_verdicts(desk: Desk) -> None:
     first, _ = desk.runs
     page = desk.page
     page.complaints.clear()  # type: ignore[attr-defined]
@@ -98,17 +97,6 @@ def test_a_runs_page_gives_its_verdicts_and_its_papers(desk: Desk) -> None:
     told = desk.service.get(f"/api/runs/{first}/verdicts")
     expect(page.locator("#verdicts li")).to_have_count(len(told["verdicts"]), timeout=60_000)
     assert told["verdicts"][0]["words"] in (page.text_content("#verdicts") or "")
-    page.tap("#make-lesson")
-    page.wait_for_selector('#downloads a[href$="lesson.zip"]', timeout=60_000)
-    with page.expect_download() as waiting:
-        page.locator('#downloads a[href$="lesson.zip"]').tap()
-    with zipfile.ZipFile(io.BytesIO(Path(waiting.value.path()).read_bytes())) as pack:
-        assert {"index.html", "side-by-side.html"} <= set(pack.namelist())
-        inside = pack.read("side-by-side.html")
-    side = desk.service.client.get(f"/api/runs/{first}/lesson/side-by-side.html")
-    assert side.content == inside and side.headers["content-disposition"].startswith("attachment")
-    assert desk.service.client.get(f"/api/runs/{first}/lesson/..%2Flogbook.db").status_code == 404
-    assert desk.service.get(f"/api/runs/{first}")["lesson"]
     assert page.complaints == []  # type: ignore[attr-defined]
 
 

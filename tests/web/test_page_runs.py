@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 from support_browser import SHIFTS, SIZES, browser, let_in, open_screen
 from support_run import small_brief
 from support_service import BRACKET, served
@@ -80,7 +80,7 @@ def test_a_whole_run_goes_by_touch_from_the_brief_to_its_sheet_and_nothing_jumps
         assert page.locator("#beside img").count() == 2 and page.locator("#beside svg").count() == 2
         page.tap("#draw")
         with page.expect_download() as waiting:
-            page.locator('#downloads a[href$=".pdf"]').tap(timeout=30_000)
+            page.locator('#sheets a[href$=".pdf"]').tap(timeout=30_000)
         assert Path(waiting.value.path()).read_bytes().startswith(b"%PDF")
         assert page.complaints == []  # type: ignore[attr-defined]
         page.context.close()
@@ -148,6 +148,49 @@ def test_the_lecturer_changes_one_value_and_the_rest_balances(chromium: Browser,
         assert page.complaints == [] and board.complaints == []  # type: ignore[attr-defined]
         page.context.close()
         board.context.close()
+
+
+def test_a_page_loses_no_picture_that_comes_while_it_is_read_and_reads_again_what_it_could_not(
+    chromium: Browser, camera: Any, tmp_path: Path
+) -> None:
+    with served(tmp_path, "--camera", camera.camera) as service:
+        run = service.shoot("race", BRACKET, manners={"cue": True})
+        asking = service.until(lambda state: state["asking"])["asking"]
+        data = {"question": asking["id"], "answer": "done"}
+        service.post(f"/api/runs/{run}/commands", {"id": "a", "verb": "answer", "data": data})
+        service.until(lambda state: (state["asking"] or {}).get("kind") == "cue")
+        page = let_in(chromium, service)
+        page.goto("about:blank")
+        held: list[int] = []
+
+        def old_answer(route: Route) -> None:
+            answer = route.fetch()
+            if not held:  # a picture is shot, and told live, between the answer and its arrival
+                service.post(f"/api/runs/{run}/commands", {"id": "b", "verb": "cue"})
+                service.until(lambda state: (state["asking"] or {}).get("step") == "04-expose")
+                time.sleep(0.5)
+            held.append(len(answer.json()["frames"]))
+            route.fulfill(response=answer)
+
+        page.route("**/frames?**", old_answer)
+        open_screen(page, service, "/board")
+        assert held == [0]  # what was read is older than the picture
+        expect(page.locator("#newest-settings")).to_have_text("f/8  ·  1/250 s  ·  ISO 100", timeout=2000)
+        page.unroute("**/frames?**")
+        failed: list[str] = []
+
+        def once(route: Route) -> None:
+            failed.append(route.request.url)
+            route.fulfill(status=503, json={}) if len(failed) == 1 else route.continue_()
+
+        page.route("**/frames?**", once)
+        page.goto(service.url + "/board")
+        expect(page.locator("html")).to_have_attribute(
+            "data-link", "lost", timeout=5000
+        )  # and says so
+        expect(page.locator("#newest-settings")).to_have_text("f/8  ·  1/250 s  ·  ISO 100", timeout=15_000)
+        assert page.is_hidden("#lost") and len(failed) == 2
+        page.context.close()
 
 
 def test_a_page_says_that_it_lost_the_rig_and_is_right_again_after_a_restart(

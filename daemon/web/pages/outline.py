@@ -12,7 +12,7 @@ from pydantic import Field
 from daemon.errors import UsageError
 from daemon.pictures.stopbar import StopBar, stop_bar_segments
 from daemon.web.errors import Refused
-from daemon.web.needs import Which, With
+from daemon.web.needs import Watches, Which, With
 from daemon.web.planning import compiled
 from daemon.web.shapes import Sent, ToCompile
 from plans.brief import Brief
@@ -87,7 +87,7 @@ def outline(asked: ToCompile, needs: With) -> dict[str, Any]:
 
 
 @router.get("/runs/{run}/outline")
-def run_outline(run: Which, needs: With) -> dict[str, Any]:
+def run_outline(run: Which, needs: With, watches: Watches) -> dict[str, Any]:
     """The plan in force of a run, as `outline` has it, with the steps that were added in its course."""
     logbook = needs.service.store.logbook
     number = needs.searches.run(run).id
@@ -105,7 +105,10 @@ def run_outline(run: Which, needs: With) -> dict[str, Any]:
         step = ExposeStep.model_validate(row.step)
         bar = stop_bar_segments([*by_group.get(step.group, []), step])[-1]
         extra.append(step.model_dump(mode="json") | {"bar": bar_tree(bar), "of_step": row.of_step, "why": row.why})
-    return tree | {"run": number, "revision": known[-1].revision, "extra": extra}
+    tree |= {"run": number, "revision": known[-1].revision, "extra": extra}
+    if not (watches and needs.hiding.on):
+        return tree
+    return needs.hiding.outline(tree, needs.searches.steps_shown(number, needs.hiding.revealed))
 
 
 @router.post("/runs/{run}/balance")

@@ -1,13 +1,16 @@
-// Board: the class view. Pictures alone, never control readings, and nothing on it moves the rig.
+// Board: the class view. Pictures alone, never control readings, and nothing on it moves the rig. What is hidden from
+// the class is kept from watching devices by the service; here it is kept off the screen of a device that controls.
 import { $, attempt, begin, get, kept, picture, settingsLine, show, swap, text, words } from "./core.js";
+import { prepareHiding, renderHiding } from "./hiding.js";
 import { barsInto } from "./stopbar.js";
 
 const LOOK_BACK = 200;
-let frames = [], outline = null, run = null, hides = kept.get("predict") === "on", revealed = null;
+let frames = [], outline = null, run = null, board = { hidden: false, revealed: null };
 
 async function readAll() {
   const state = await get("/api/state");
-  run = state.run ?? (await get("/api/runs?limit=1")).runs[0]?.run ?? null;
+  board = state.board;
+  run = state.run ?? (await get("/api/board")).run;
   frames = [];
   if (run) {
     const end = Number(state.at.split("-")[1]);
@@ -17,6 +20,7 @@ async function readAll() {
   render();
 }
 async function readOutline() { outline = await get(`/api/runs/${run}/outline`).catch(() => null); }
+const isHidden = (frame) => Boolean(frame && board.hidden && frame.frame > board.revealed);
 const stepOf = (id) => outline?.steps.find((step) => step.id === id) ?? outline?.extra.find((step) => step.id === id);
 
 function pinnedFor(newest) {
@@ -25,9 +29,10 @@ function pinnedFor(newest) {
   return found && found.frame !== newest.frame ? found : frames.at(-2) ?? null; // a reference is held against the one before
 }
 
-function put(name, frame, hidden, most) {
+function put(name, frame, most) {
   show($(name), Boolean(frame));
   if (!frame) return;
+  const hidden = isHidden(frame);
   picture($(`${name}-image`), frame, 2560, hidden ? words.board.hidden : `${frame.goal ?? ""} ${settingsLine(frame.settings)}`);
   text($(`${name}-settings`), hidden ? words.board.hidden : settingsLine(frame.settings));
   const step = stepOf(frame.step);
@@ -41,16 +46,13 @@ function put(name, frame, hidden, most) {
 function render() {
   const newest = frames.at(-1) ?? null;
   show($("waiting"), !newest);
-  const hidden = Boolean(hides && newest && revealed !== newest.frame);
   const pinned = newest ? pinnedFor(newest) : null;
-  const shown = [newest, pinned].map((frame) => stepOf(frame?.step)?.bar).filter(Boolean); // on one scale
+  const shown = [newest, pinned].map((frame) => (isHidden(frame) ? null : stepOf(frame?.step)?.bar)).filter(Boolean); // on one scale
   const most = Math.max(1, ...shown.map((bar) => Math.max(bar.total, bar.line)));
   for (const [name, frame] of [["newest", newest], ["pinned", pinned]]) show($(name), Boolean(frame)); // both stand before either is measured
-  put("newest", newest, hidden, most);
-  put("pinned", pinned, false, most);
-  text($("predict"), hidden ? words.board.reveal : words.board.predict_on);
-  $("predict").setAttribute("aria-pressed", String(hides && !hidden));
-  $("predict").disabled = !newest;
+  put("newest", newest, most);
+  put("pinned", pinned, most);
+  renderHiding(board, newest);
   $("pin").disabled = !newest;
 }
 
@@ -64,13 +66,9 @@ begin(async ({ live }) => {
     render();
   });
   live.on(["run-started"], readAll);
+  live.on(["state"], async (kind, state) => { if (JSON.stringify(state.board) !== JSON.stringify(board)) await readAll(); });
   live.on(["retargeted"], async () => { await readOutline(); render(); });
-  $("predict").onclick = () => {
-    const newest = frames.at(-1);
-    if (hides && revealed !== newest.frame) revealed = newest.frame;
-    else { hides = !hides; revealed = null; kept.set("predict", hides ? "on" : "off"); }
-    render();
-  };
+  prepareHiding(() => board, () => frames.at(-1), readAll);
   $("pin").onclick = () => { kept.set(`pinned-${run}`, String(frames.at(-1).frame)); render(); };
   $("full").onclick = () => attempt(() => (document.fullscreenElement ? document.exitFullscreen() : $("screen").requestFullscreen()));
   addEventListener("resize", render);

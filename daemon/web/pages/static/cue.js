@@ -1,5 +1,6 @@
 // Cue: the lecturer's panel. The next picture on a word, and one value changed while the rest balances.
 import { $, whenKept, attempt, begin, el, fill, get, newId, picture, plainId, post, say, settingsLine, show, signed, swap, text, verbs, words } from "./core.js";
+import { prepareHiding, renderHiding } from "./hiding.js";
 import { bars, barsInto } from "./stopbar.js";
 
 const t = words.cue, LOOK_BACK = 60;
@@ -34,6 +35,7 @@ function render() {
     return [...$("cue-bar").childNodes];
   });
   $("take").disabled = !can.includes("cue");
+  renderHiding(state.board, frames.findLast((one) => one.role === "picture") ?? null);
   text($("beside"), frame ? `${t.beside} ${settingsLine(frame.settings)}` : t.wait);
   if (seen && (seen.run !== state.run || seen.frame !== (frame?.frame ?? null))) seen = null;  // a newer picture is there
   text($("magnified-title"), seen ? t.live : t.preview);
@@ -110,6 +112,7 @@ begin(async ({ live, role }) => {
   live.on(["preview"], (kind, event) => showLive(event));
   live.on(["command-refused"], (kind, data) => say(`${words.page.refused}: ${data.text}`));
   const command = (verb, data, id, button) => attempt(() => post(`/api/runs/${state.run}/commands`, { id, verb, data }), button);
+  prepareHiding(() => state.board, () => frames.findLast((one) => one.role === "picture"), async () => { state = await get("/api/state"); render(); });
   $("take").onclick = (event) => command("cue", {}, plainId("cue", state.asking?.id), event.currentTarget).then(render);
   $("look").onclick = (event) => attempt(look, event.currentTarget).then(render);
   $("shoot").onclick = (event) => {

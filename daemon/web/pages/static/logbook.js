@@ -1,5 +1,5 @@
 // Logbook: runs looked through a page at a time; one run with its pictures, papers and events.
-import { $, attempt, begin, bytes, clock, el, fill, get, jpegOf, picture, post, readingLine, say, settingsLine, show, text, until, words } from "./core.js";
+import { $, Refusal, attempt, begin, bytes, clock, el, fill, get, jpegOf, kept, picture, post, readingLine, settingsLine, show, text, until, words } from "./core.js";
 import { mark, prepareMarking } from "./marking.js";
 import { bars } from "./stopbar.js";
 
@@ -58,39 +58,68 @@ async function openRun() {
   $("judge").onclick = (event) => attempt(judge, event.currentTarget);
   outline = await get(`/api/runs/${number}/outline`).catch(() => null);
   await Promise.all([listFrames(0), listEvents()]);
-  if (may) await prepareMarking(number, outline?.subjects ?? []);
+  if (may) {
+    listStudents();
+    $("student-files").onchange = (event) => attempt(() => addStudents(event));
+    $("lesson-form").onsubmit = (event) => { event.preventDefault(); attempt(makeLesson, $("make-lesson")); };
+    await prepareMarking(number, outline?.subjects ?? []);
+  }
 }
+
+let judged = new Map();
+const cards = new Map();  // where the verdicts on each picture that is shown stand
+/** Verdicts on a picture stand with it: they are told of its step by number. */
+const verdictsOf = (frame) => (frame.attempt_state === "kept" && frame.step ? judged.get(`step ${parseInt(frame.step, 10)}`) ?? [] : [])
+  .map((one) => el("p", { "data-answer": one.answer }, `${one.kind}: `, el("strong", {}, words.answers[one.answer])));
 
 async function judge() {
   text($("verdicts-count"), t.judge_now);
   let told;
   try { told = await until("GET", `/api/runs/${number}/verdicts`); } catch (error) { text($("verdicts-count"), t.judge_help); throw error; }
+  judged = Map.groupBy(told.verdicts, (one) => one.about);
+  for (const [node, frame] of cards) node.replaceChildren(...verdictsOf(frame));
   const order = ["not shown", "can't tell", "shown"], sorted = [...told.verdicts].sort((a, b) => order.indexOf(a.answer) - order.indexOf(b.answer));
   text($("verdicts-count"), told.counts.shown === told.verdicts.length ? t.judge_all : answered(told.counts));
   $("verdicts").replaceChildren(...sorted.map((one) => el("li", { "data-answer": one.answer }, el("strong", {}, words.answers[one.answer]),
     el("span", {}, `${one.about} · ${one.kind}: ${one.words}`, one.again ? el("span", { class: "again" }, `→ ${one.again.replace(`${one.about}: `, "")}`) : null))));
 }
 
+// Kits of students stay in this browser: a class is the same from week to week.
+let students = JSON.parse(kept.get("students") ?? "[]");
+function listStudents() {
+  $("students").replaceChildren(...(students.length ? students.map((one, place) => el("li", {}, el("span", {}, one.name),
+    el("button", { type: "button", "aria-label": fill(t.students_remove, { name: one.name }), onclick: () => keepStudents(students.toSpliced(place, 1)) }, words.plan.schedules_remove))) : [el("li", { class: "soft" }, t.students_none)]));
+}
+function keepStudents(all) { students = all; kept.set("students", JSON.stringify(all)); listStudents(); }
+async function addStudents(event) {
+  const fresh = await Promise.all([...event.target.files].map(async (file) => ({ name: file.name.replace(/\.ya?ml$/i, "").slice(0, 100), text: await file.text() })));
+  event.target.value = "";
+  keepStudents([...students.filter((old) => !fresh.some((one) => one.name === old.name)), ...fresh]);
+}
 async function makeLesson() {
-  say(t.lesson_now);
-  const told = await until("POST", `/api/runs/${number}/lesson`);
-  lesson = told.files;
-  downloads();
+  text($("lesson-said"), t.lesson_now);
+  const order = { students: Object.fromEntries(students.map((one) => [one.name, one.text])), verdicts: $("with-verdicts").checked, paper: $("paper").value };
+  try {
+    const told = await until("POST", `/api/runs/${number}/lesson`, order);
+    lesson = told.files;
+    downloads();
+    text($("lesson-said"), [t.lesson_done, told.judged ? fill(t.lesson_judged, { count: told.judged }) : "", told.missing.length ? fill(t.lesson_missing, { numbers: told.missing.join(", ") }) : ""].filter(Boolean).join(" "));
+  } catch (error) { text($("lesson-said"), error instanceof Refusal ? error.message : words.page.failed); }
 }
 
 let sheets = [], lesson = [];
 function downloads() {
   const pages = sheets.filter((one) => one.endsWith(".png")).sort();
-  $("downloads").replaceChildren(...[
+  $("sheets").replaceChildren(...[
     may ? el("button", { type: "button", id: "draw", onclick: async (event) => {
       const told = await attempt(() => post(`/api/runs/${number}/sheet`, {}), event.currentTarget);
       if (told) { sheets = [...told.png, told.pdf]; downloads(); }
     } }, t.sheet) : null,
     ...sheets.filter((one) => one.endsWith(".pdf")).map((one) => el("a", { class: "button", href: one, download: true }, t.sheet_pdf)),
     ...pages.map((one, page) => el("a", { class: "button", href: one, download: true }, fill(t.sheet_png, { page: page + 1 }))),
-    may ? el("button", { type: "button", id: "make-lesson", onclick: (event) => attempt(makeLesson, event.currentTarget) }, t.lesson) : null,
-    ...lesson.map((one) => el("a", { class: "button", href: one, download: true }, one.endsWith(".zip") ? t.lesson_zip : t.lesson_side)),
+    !may && !sheets.length && !lesson.length ? el("p", { class: "soft" }, t.papers_none) : null,
   ].filter(Boolean));
+  $("downloads").replaceChildren(...lesson.map((one) => el("a", { class: "button", href: one, download: true }, one.endsWith(".zip") ? t.lesson_zip : t.lesson_side)));
 }
 
 const stepOf = (id) => outline?.steps.find((step) => step.id === id) ?? outline?.extra.find((step) => step.id === id);
@@ -108,7 +137,9 @@ function card(frame, width, wide) {
 async function listFrames(from) {
   const role = $("role").value;
   const told = await get(`/api/runs/${number}/frames?limit=${PAGE}&after=${from}${role ? `&role=${role}` : ""}`);
-  $("frames").replaceChildren(...told.frames.map((frame) => el("li", { "data-frame": frame.frame }, ...card(frame, 320, false).filter(Boolean),
+  cards.clear();
+  const verdicts = (frame) => { const node = el("div", { class: "judged" }, ...verdictsOf(frame)); cards.set(node, frame); return node; };
+  $("frames").replaceChildren(...told.frames.map((frame) => el("li", { "data-frame": frame.frame }, ...card(frame, 320, false).filter(Boolean), verdicts(frame),
     el("div", { class: "row" }, el("label", { class: "tick" }, el("input", { type: "checkbox", checked: picked.has(frame.frame), onchange: (event) => pick(frame, event.target) }), el("span", {}, t.compare)),
       may && jpegOf(frame) ? el("button", { type: "button", onclick: () => mark(frame) }, t.mark) : null))));
   show($("first"), from > 0);
@@ -146,7 +177,15 @@ begin(async ({ live, role }) => {
   $("first").onclick = () => attempt(() => listFrames(0));
   $("side").onclick = sideBySide;
   $("more-events").onclick = () => attempt(listEvents);
-  await attempt(number ? openRun : listRuns);
+  /** What is hidden from the class is said and waited for, not told as a fault. */
+  const first = async () => {
+    const veiled = !may && (await get("/api/board")).hidden;
+    show($("veiled"), veiled);
+    show($("runs"), !veiled);
+    if (!veiled) await (number ? openRun() : listRuns());
+  };
+  await attempt(first);
+  live.on(["state"], (kind, state) => { if (!$("veiled").hidden && !state.board.hidden) location.reload(); });
   let due = null;
   live.on(["run-started", "run-done", "frame"], () => {
     clearTimeout(due);

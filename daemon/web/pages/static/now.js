@@ -16,7 +16,7 @@ async function command(verb, data = {}, id = newId(), button = null) {
 
 async function readAll() {
   state = await get("/api/state");
-  const listed = state.run ? null : await get("/api/runs?limit=1");
+  const listed = state.run || (!may && state.board.hidden) ? null : await get("/api/runs?limit=1");
   last = listed?.runs[0] ?? null;
   const run = state.run ?? last?.run ?? null;
   power = await get("/api/power");
@@ -73,7 +73,7 @@ function renderQuestion() {
   show($("what").parentElement, !asking);
   if (!asking) return;
   text($("asking-kind"), asking.kind === "caution" ? words.now.caution : words.now.state_asking);
-  text($("asking-text"), asking.text);
+  text($("asking-text"), asking.text || words.board.veiled);
   text($("asking-why"), asking.why ? `${words.now.why}: ${asking.why}` : "");
   if (!may) return;
   const labels = { done: words.now.done, read: words.now.read, skip: words.now.skip_answer, stop: words.now.stop_answer };
@@ -93,9 +93,9 @@ function stepOf(id) {
 
 function renderPicture() {
   const frame = newest();
-  picture($("last-image"), frame, innerWidth * devicePixelRatio > 900 ? 1280 : 640, frame ? `${frame.goal ?? ""} ${settingsLine(frame.settings)}` : words.now.no_picture);
-  swap($("last-caption"), [frame?.frame, frame?.reading?.measured_stops, frame?.verified], () => (frame
-    ? [el("strong", {}, settingsLine(frame.settings)), el("br"), readingLine(frame), frame.verified === "as planned" ? "" : ` · ${frame.verified}`]
+  picture($("last-image"), frame, innerWidth * devicePixelRatio > 900 ? 1280 : 640, frame?.hidden ? words.board.hidden : frame ? `${frame.goal ?? ""} ${settingsLine(frame.settings)}` : words.now.no_picture);
+  swap($("last-caption"), [frame?.frame, frame?.hidden, frame?.reading?.measured_stops, frame?.verified], () => (frame
+    ? frame.hidden ? [el("strong", {}, words.board.hidden)] : [el("strong", {}, settingsLine(frame.settings)), el("br"), readingLine(frame), frame.verified === "as planned" ? "" : ` · ${frame.verified}`]
     : [words.now.no_picture]));
   const step = stepOf(state.progress?.step)?.bar ? stepOf(state.progress.step) : stepOf(frame?.step);
   swap($("bar"), [step?.id, outline?.revision, outline?.run, $("bar").clientWidth], () => {
@@ -114,7 +114,8 @@ function remaining() {
 
 function renderNext(at) {
   const todo = at && at !== "ending" ? remaining() : [];
-  swap($("next"), [todo.slice(0, 3).map((step) => step.id), at, Math.floor(Date.now() / 30000)], () => {
+  swap($("next"), [outline?.hidden, todo.slice(0, 3).map((step) => step.id), at, Math.floor(Date.now() / 30000)], () => {
+    if (outline?.hidden) return el("li", {}, words.board.veiled);
     if (!todo.length) return el("li", {}, words.now.next_none);
     let after = 0, hands = state.asking !== null;
     return todo.slice(0, 3).map((step, place) => {
@@ -129,7 +130,10 @@ function renderNext(at) {
 
 function renderFacts(at) {
   const facts = [];
-  if (at) {
+  if (at && outline?.hidden) {
+    const { done, total } = state.progress ?? {};
+    facts.push([words.now.pictures, total ? fill(words.now.progress, { done: done ?? 0, total }) : "–"], [words.now.left, "–"], [words.now.hands, "–"]);
+  } else if (at) {
     const todo = remaining(), hands = todo.filter((step) => step.kind === "operator").length;
     const seconds = todo.filter((step) => step.kind !== "operator").reduce((sum, step) => sum + (step.seconds ?? 0), 0);
     const pictures = outline?.steps.filter((step) => step.kind === "expose") ?? [];
@@ -194,7 +198,7 @@ begin(async ({ live, role }) => {
   live.on(["state"], async (kind, data) => {
     const before = state;
     state = { ...(state ?? {}), ...data };
-    if (before && before.run !== data.run) { await readAll(); return; }
+    if (before && (before.run !== data.run || (!may && JSON.stringify(before.board) !== JSON.stringify(data.board)))) { await readAll(); return; }
     render();
   });
   live.on(["frame"], (kind, data) => {
