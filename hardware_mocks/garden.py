@@ -8,8 +8,10 @@ blurred or drawn out it is.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -389,14 +391,19 @@ def _drawn(size: tuple[int, int], seed: int) -> Garden:
     def dice(number: int) -> np.random.Generator:
         return np.random.default_rng((seed, number))
 
-    # Large drawings are made one after the other, for the sake of memory.
-    with ThreadPoolExecutor(2 if size[0] <= 1500 else 1) as hands:
-        hedge = hands.submit(_hedge, easel, dice(1))
-        fountain = hands.submit(_fountain, easel, dice(2))
-        heron = hands.submit(_heron, easel, dice(4))
-        place = SPOUT_X * easel.scale, (SPOUT_Y - 12) * easel.scale - easel.rise
-        fall = hands.submit(draw_fall, place, (POOL_Y + 4 - SPOUT_Y + 12), easel.scale, dice(3))
-        garden = Garden(hedge.result(), fountain.result(), fall.result(), heron.result())
+    place = SPOUT_X * easel.scale, (SPOUT_Y - 12) * easel.scale - easel.rise
+    parts: tuple[Callable[[], Any], ...] = (
+        lambda: _hedge(easel, dice(1)),
+        lambda: _fountain(easel, dice(2)),
+        lambda: draw_fall(place, (POOL_Y + 4 - SPOUT_Y + 12), easel.scale, dice(3)),
+        lambda: _heron(easel, dice(4)),
+    )
+    if size[0] > REFERENCE[0]:
+        # Large drawings are made one after the other and here, for the sake of memory: each uses that of the last.
+        garden = Garden(*(draw() for draw in parts))
+    else:
+        with ThreadPoolExecutor(2) as hands:
+            garden = Garden(*hands.map(lambda draw: draw(), parts))
     return _tuned(garden, size)
 
 
