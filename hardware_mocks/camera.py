@@ -234,10 +234,10 @@ class GardenCamera:
         if not self.on:
             self._tell("drop", 0)
 
-    def move(self, nearer_m: float) -> None:
-        """Carry the rig nearer by so much, or farther (below 0). [m]"""
+    def move(self, nearer_m: float, right_m: float = 0.0, lower_m: float = 0.0) -> None:
+        """Carry the rig nearer by so much, to the right and lower, or the other way (below 0). [m]"""
         with self._lock:
-            self._world.nearer_m += nearer_m
+            self._world.carry(right_m, lower_m, nearer_m)
 
     def frame_anew(self, across: float, down: float, portrait: bool | None) -> None:
         """Turn the head: shift the picture by shares of its width and height; stand it upright, or lay it down."""
@@ -256,10 +256,14 @@ class GardenCamera:
         with self._lock:
             self._knocked = True
 
-    def kick(self, across: float, down: float, tilt_deg: float) -> None:
-        """Displace the tripod for good; it shows in an exposure that is running as well. [shares, degrees]"""
+    def kick(self, across: float, down: float, tilt_deg: float, right_mm: float = 0.0, lower_mm: float = 0.0) -> None:
+        """Displace the tripod for good: turned [shares, degrees] and carried [mm].
+
+        It shows in an exposure that is running as well.
+        """
         with self._lock:
             self._world.kick((across, down), tilt_deg)
+            self._world.carry(right_mm / 1000, lower_mm / 1000, 0.0)
             self._knocked = self._knocked or self._open
 
     # -- exposing ---------------------------------------------------------------------------------------------------

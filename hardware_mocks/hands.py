@@ -9,11 +9,12 @@ One JSON object a line over TCP on the loopback address, each answered by one li
     {"do": "light", "ev100": 13.0}
     {"do": "battery", "percent": 5}                              another battery; 0: the camera goes off
     {"do": "menu", "setting": "focus_mode", "to": "Automatic"}   the camera's own menu, by label
-    {"do": "move", "nearer_m": 0.3}                              the rig nearer, or farther (below 0)
+    {"do": "move", "nearer_m": 0.3, "right_m": 0, "lower_m": 0}  the rig nearer, or farther (below 0); aside
     {"do": "turn", "across": 0.1, "down": 0, "portrait": true}   the head: shift by shares of the picture; upright
     {"do": "turn", "polariser_deg": 45}
     {"do": "shake"}                                              a knock in this exposure, or in the next
-    {"do": "kick", "across": 0.02, "down": 0, "tilt_deg": 1}     the tripod is displaced for good
+    {"do": "kick", "across": 0.02, "down": 0, "tilt_deg": 1}     the tripod is displaced for good: turned,
+    {"do": "kick", "right_mm": 4, "lower_mm": 0}                 or shifted, which moves near things more
     {"do": "clock", "shift_s": 3600}                             the camera's own clock is set wrong
     {"do": "wake"}                                               a touch on the button wakes a sleeping camera
     {"do": "fault", "line": {"fault": "hang", "frame": 2}}       one line of the fault script; see `faults`
@@ -94,14 +95,16 @@ def obey(camera: GardenCamera, request: Any) -> dict[str, Any]:
     elif deed == "menu":
         camera.set_by_hand(str(request.get("setting")), str(request.get("to")))
     elif deed == "move":
-        camera.move(_number(request, "nearer_m", -100, 100))
+        aside = (_number({name: 0.0} | dict(request), name, -100, 100) for name in ("right_m", "lower_m"))
+        camera.move(_number(request, "nearer_m", -100, 100), *aside)
     elif deed == "turn":
         _turn(camera, request)
     elif deed == "shake":
         camera.shake()
     elif deed == "kick":
         tilt = _number({"tilt_deg": 0.0} | dict(request), "tilt_deg", -45, 45)
-        camera.kick(_share(request, "across"), _share(request, "down"), tilt)
+        shifts = (_number({name: 0.0} | dict(request), name, -1000, 1000) for name in ("right_mm", "lower_mm"))
+        camera.kick(_share(request, "across"), _share(request, "down"), tilt, *shifts)
     elif deed == "clock":
         camera.shift_clock(_number(request, "shift_s", -1e9, 1e9))
     elif deed == "wake":
@@ -226,9 +229,9 @@ class Hands:
         """Set something in the camera's own menu, by label."""
         self.ask({"do": "menu", "setting": setting, "to": to})
 
-    def move(self, nearer_m: float) -> None:
-        """Carry the rig nearer, or farther (below 0). [m]"""
-        self.ask({"do": "move", "nearer_m": nearer_m})
+    def move(self, nearer_m: float, right_m: float = 0.0, lower_m: float = 0.0) -> None:
+        """Carry the rig nearer, or farther (below 0), to the right and lower. [m]"""
+        self.ask({"do": "move", "nearer_m": nearer_m, "right_m": right_m, "lower_m": lower_m})
 
     def turn(self, across: float = 0.0, down: float = 0.0, portrait: bool | None = None) -> None:
         """Turn the head: shift the picture by shares of its width and height; stand it upright, or lay it down."""
@@ -242,9 +245,9 @@ class Hands:
         """Knock the tripod in the exposure that is running, or else in the next one."""
         self.ask({"do": "shake"})
 
-    def kick(self, across: float = 0.02, down: float = 0.0, tilt_deg: float = 0.0) -> None:
-        """Displace the tripod for good. [shares of the picture, degrees]"""
-        self.ask({"do": "kick", "across": across, "down": down, "tilt_deg": tilt_deg})
+    def kick(self, across: float = 0.02, down: float = 0.0, tilt_deg: float = 0.0, right_mm: float = 0.0) -> None:
+        """Displace the tripod for good: turned [shares of the picture, degrees] and shifted to the right [mm]."""
+        self.ask({"do": "kick", "across": across, "down": down, "tilt_deg": tilt_deg, "right_mm": right_mm})
 
     def clock(self, shift_s: float) -> None:
         """Set the camera's own clock wrong by so much. [s]"""

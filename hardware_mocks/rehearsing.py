@@ -7,15 +7,16 @@ brightness, which small pictures show in seconds.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 
 from daemon.rehearsing import Rehearsed
 from hardware_mocks import jpeg
 from hardware_mocks.scene import GardenRenderer
-from hardware_mocks.shot import Optics, Shot
+from hardware_mocks.shot import Optics, Shot, Stand
 from hardware_mocks.standing_in import stand_in
 from hardware_mocks.walking import dial_mark, walk
-from hardware_mocks.world import KNOCK_PX, smear
+from hardware_mocks.world import KNOCK_PX
 from plans.brief import Brief, Noise
 from plans.compiler import plan_scales
 from plans.kit import Sensor
@@ -59,10 +60,9 @@ def _drawn(plan: Plan, brief: Brief, width: int) -> Iterator[tuple[str, bytes]]:
         if moved not in gardens:
             gardens[moved] = garden.moved(stand_in(brief, moved).script)
         shot = shot_of(step, number, plan, brief, width)
-        picture = gardens[moved].render(shot)
         if step.shaken:
-            picture = smear(picture, KNOCK_PX)
-        yield step.id, jpeg.encode(picture, shot)
+            shot = replace(shot, stand=Stand(swing=KNOCK_PX))
+        yield step.id, jpeg.encode(gardens[moved].render(shot), shot)
 
 
 def _moved_m(step: ExposeStep, brief: Brief) -> float:

@@ -14,7 +14,7 @@ from hardware_mocks.daylight import row_gains
 from hardware_mocks.garden import Garden, build
 from hardware_mocks.lens import Region, Seen
 from hardware_mocks.script import Distances, SceneScript
-from hardware_mocks.shot import Optics, Shot
+from hardware_mocks.shot import Optics, Shot, Stand
 from hardware_mocks.stage import Layer, View, layers, view
 
 __all__ = ["Distances", "GardenRenderer", "SceneScript"]
@@ -53,6 +53,8 @@ class GardenRenderer:
     Without a ``script`` it is the garden in steady light, with things at ``distances``.
     """
 
+    has_depth = True
+
     def __init__(self, distances: Distances | None = None, script: SceneScript | None = None):
         script = script or SceneScript()
         self.script = replace(script, distances=distances) if distances is not None else script
@@ -60,7 +62,7 @@ class GardenRenderer:
         self._lock = threading.Lock()
         self._gardens: dict[tuple[int, int], Garden] = {}
         self._staged: tuple[Shot, list[Layer]] | None = None
-        self._stills: OrderedDict[tuple[Optics, float, float, Region], _Still] = OrderedDict()
+        self._stills: OrderedDict[tuple[Optics, float, float, Stand, Region], _Still] = OrderedDict()
 
     def moved(self, script: SceneScript) -> GardenRenderer:
         """The same garden with other distances, which its drawing does not depend on: nothing is drawn anew."""
@@ -103,8 +105,8 @@ class GardenRenderer:
         return np.full((bottom - top, right - left, 3), self.script.ground, np.float32)
 
     def _still(self, shot: Shot, through: View, region: Region) -> _Still:
-        key = (shot.optics, shot.f_number, shot.focus_m, region)
-        kept = through.rig_way is None and region[2:] == shot.optics.size and region[:2] == (0, 0)
+        key = (shot.optics, shot.f_number, shot.focus_m, shot.stand, region)
+        kept = through.at_rest and region[2:] == shot.optics.size and region[:2] == (0, 0)
         with self._lock:
             if kept and key in self._stills:
                 self._stills.move_to_end(key)

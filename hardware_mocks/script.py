@@ -87,11 +87,17 @@ class Light:
 
 @dataclass(frozen=True)
 class Bump:
-    """Somebody knocks the tripod: from ``at_s`` on the camera looks elsewhere. Right and down. [mrad]"""
+    """Somebody knocks the tripod: from ``at_s`` on the camera looks elsewhere. [mrad]
+
+    ``right_mm``, ``down_mm`` shift it besides. Right and down as the picture moves; ``nearer_mm`` towards the scene.
+    """
 
     at_s: float
     right_mrad: float = 0.0
     down_mrad: float = 0.0
+    right_mm: float = 0.0
+    down_mm: float = 0.0
+    nearer_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -100,8 +106,9 @@ class Rig:
 
     Attributes
     ----------
-    creep_mrad_per_min
-        To the right and down, as the picture moves.
+    creep_mrad_per_min, creep_mm_per_min
+        A turn and a shift of the camera, to the right and down as the picture moves. A turn about the entrance pupil
+        moves near and far alike; a shift moves near things more.
     wind_mrad, wind_hz
         Swing of the tripod in wind: standard deviation along either axis, and the frequency about which it swings.
     slap_mrad, slap_hz, slap_decay_s
@@ -111,6 +118,7 @@ class Rig:
     """
 
     creep_mrad_per_min: tuple[float, float] = (0.0, 0.0)
+    creep_mm_per_min: tuple[float, float] = (0.0, 0.0)
     wind_mrad: float = 0.0
     wind_hz: float = 6.0
     slap_mrad: float = 0.0

@@ -50,6 +50,28 @@ class Optics:
 
 
 @dataclass(frozen=True)
+class Stand:
+    """Where the camera stands and looks, against where it stood at first.
+
+    Attributes
+    ----------
+    looks
+        How far it is turned to the right and down: the picture goes the other way, near and far alike.
+        [shares of the picture's width and height]
+    right_m, lower_m, nearer_m
+        How far it was carried: near things are shifted more than far ones. [m]
+    swing
+        How far a turn lets the picture run sideways while the shutter is open. [share of the width]
+    """
+
+    looks: tuple[float, float] = (0.0, 0.0)
+    right_m: float = 0.0
+    lower_m: float = 0.0
+    nearer_m: float = 0.0
+    swing: float = 0.0
+
+
+@dataclass(frozen=True)
 class Shot:
     """One exposure: the marks the camera believes in, and what iris, shutter, hands and light really do.
 
@@ -77,6 +99,7 @@ class Shot:
     image_format: int = 2
     seed: int = 0
     exif_style: str = "nominal"
+    stand: Stand = field(default_factory=Stand)
 
     @property
     def magnification(self) -> float:
