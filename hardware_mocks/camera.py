@@ -216,10 +216,13 @@ class GardenCamera:
         with self._lock:
             self._world.focus(distance_m)
 
-    def fit_filters(self, filters: list[tuple[str, float]]) -> None:
-        """Have these filters on the lens and no others: names and stops. [stops]"""
+    def fit_filters(self, filters: list[tuple[str, float]], polariser: bool | None = None) -> None:
+        """Have these filters on the lens and no others: names and stops. [stops]
+
+        ``polariser`` is whether one of them is a polariser; without a word it goes by their names.
+        """
         with self._lock:
-            self._world.filters = tuple(filters)
+            self._world.fit(tuple(filters), polariser)
 
     def light(self, ev100: float) -> None:
         """Change the light on the scene. [EV at ISO 100]"""
@@ -247,7 +250,7 @@ class GardenCamera:
                 self._world.portrait = portrait
 
     def turn_polariser(self, degrees: float) -> None:
-        """Turn the polariser. [degrees]"""
+        """Turn the polariser's axis, from the level on. [degrees]"""
         with self._lock:
             self._world.polariser_deg = degrees % 360
 
@@ -356,6 +359,7 @@ class GardenCamera:
             focus_m=self._world.focus_m,
             filter_stops=tuple(stops for _, stops in self._world.filters),
             ev100=self._world.ev100,
+            polariser_deg=self._world.polariser_deg if self._world.polariser_on else None,
             start_s=clock.monotonic() - self._born + self.timing.lag_s + delay,
             taken=self.now(),
             optics=self.optics,

@@ -5,13 +5,14 @@ One JSON object a line over TCP on the loopback address, each answered by one li
 
     {"do": "focus", "distance_m": 3.0}
     {"do": "filters", "stops": [5.979], "names": ["ND 64"]}      no names: no matter; empty lists: bare lens
+    {"do": "filters", "stops": [1.3], "names": ["ring"], "polariser": true}    without a word: by a name with "polari"
     {"do": "dial", "to": "M"}                                    M, P, A, S
     {"do": "light", "ev100": 13.0}
     {"do": "battery", "percent": 5}                              another battery; 0: the camera goes off
     {"do": "menu", "setting": "focus_mode", "to": "Automatic"}   the camera's own menu, by label
     {"do": "move", "nearer_m": 0.3, "right_m": 0, "lower_m": 0}  the rig nearer, or farther (below 0); aside
     {"do": "turn", "across": 0.1, "down": 0, "portrait": true}   the head: shift by shares of the picture; upright
-    {"do": "turn", "polariser_deg": 45}
+    {"do": "turn", "polariser_deg": 90}                          its axis, from the level: 90 takes glare away
     {"do": "shake"}                                              a knock in this exposure, or in the next
     {"do": "kick", "across": 0.02, "down": 0, "tilt_deg": 1}     the tripod is displaced for good: turned,
     {"do": "kick", "right_mm": 4, "lower_mm": 0}                 or shifted, which moves near things more
@@ -83,7 +84,10 @@ def obey(camera: GardenCamera, request: Any) -> dict[str, Any]:
     if deed == "focus":
         camera.focus(_number(request, "distance_m", 0.1, _FARTHEST_M))
     elif deed == "filters":
-        camera.fit_filters(_filters(request))
+        polariser = request.get("polariser")
+        if not isinstance(polariser, bool | None):
+            raise _Wrong(f"filters: polariser: found {polariser!r}; allowed: true or false")
+        camera.fit_filters(_filters(request), polariser)
     elif deed == "dial":
         if request.get("to") not in MODES:
             raise _Wrong(f"dial: found {request.get('to')!r}; allowed: {', '.join(MODES)}")
@@ -209,9 +213,10 @@ class Hands:
         """Turn the focus ring to a distance. [m]"""
         self.ask({"do": "focus", "distance_m": distance_m})
 
-    def filters(self, stops: Sequence[float], names: Sequence[str] = ()) -> None:
-        """Have these filters on the lens and no others. [stops]"""
-        self.ask({"do": "filters", "stops": list(stops), "names": list(names)})
+    def filters(self, stops: Sequence[float], names: Sequence[str] = (), polariser: bool | None = None) -> None:
+        """Have these filters on the lens and no others. [stops] ``polariser``: whether one is a polariser; None goes
+        by their names."""
+        self.ask({"do": "filters", "stops": list(stops), "names": list(names), "polariser": polariser})
 
     def dial(self, to: str) -> None:
         """Turn the mode dial: M, P, A or S."""
@@ -317,8 +322,9 @@ class SimulatedOperator:
     def act(self, step: OperatorStep) -> Literal["done", "skip", "stop"]:
         """Do what the step's action names and no more, as hands would; ``compose`` does all and turns the dial to M.
 
-        ``shake`` knocks the tripod in the next exposure, ``turn`` the polariser by a quarter, ``settle`` waits. A step
-        to another place is skipped: it does not say where that is, and nobody here can zoom.
+        ``shake`` knocks the tripod in the next exposure, ``settle`` waits. A polariser is turned by what is seen: to
+        the level where glare is to be strongest, upright where it is to be weakest, by a quarter where a step does not
+        say. A step to another place is skipped: it does not say where that is, and nobody here can zoom.
         """
         if step.action == "move":
             return "skip"
@@ -331,15 +337,22 @@ class SimulatedOperator:
         if step.action == "shake":
             self._hands.shake()
             return "done"
-        if step.action == "turn":
+        turns = [item.turned for item in step.filters if item.turned is not None]
+        if step.action == "turn" and not turns:
             self._hands.polariser((self._hands.state()["polariser_deg"] + 90) % 360)
+            return "done"
+        if turns and step.action != "focus":
+            self._hands.polariser(90.0 if turns[0] == "most" else 0.0)
+        if step.action == "turn":
             return "done"
         if step.action == "compose":
             self._hands.dial("M")
         if step.action != "filters":
             self._hands.focus(step.focus.distance_m)
         if step.action != "focus":
-            self._hands.filters([item.stops for item in step.filters], [item.name for item in step.filters])
+            polariser = True if turns else None
+            names = [item.name for item in step.filters]
+            self._hands.filters([item.stops for item in step.filters], names, polariser)
         return "done"
 
     def choose(self, question: str, choices: Sequence[str]) -> str:

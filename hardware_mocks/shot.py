@@ -78,6 +78,8 @@ class Shot:
     ``f_number``, ``time_s`` and ``iso`` are the true values, injected errors included. ``start_s`` is the place on the
     scene's own time line at which the shutter opens. [s] ``exif_style`` is whether the camera writes marks as printed
     ("nominal") or the values behind them ("exact") into its files.
+    ``polariser_deg`` is how far the axis of a polariser on the lens is turned from the level, None without one; what it
+    takes of unpolarised light is among ``filter_stops``.
     """
 
     number: int
@@ -100,6 +102,7 @@ class Shot:
     seed: int = 0
     exif_style: str = "nominal"
     stand: Stand = field(default_factory=Stand)
+    polariser_deg: float | None = None
 
     @property
     def magnification(self) -> float:

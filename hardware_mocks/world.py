@@ -29,7 +29,7 @@ Pixels = NDArray[np.uint8]
 class World:
     """The rig and its light.
 
-    ``polariser_deg`` turns a polariser, if one is on; ``nearer_m``, ``right_m`` and ``lower_m`` are how far the rig was
+    ``polariser_deg`` is how the axis of a polariser is turned from the level, if one is on; ``nearer_m``, ``right_m`` and ``lower_m`` are how far the rig was
     carried [m]; ``framing`` is how far it is turned to the right and down, in shares of the picture's width and height.
     """
 
@@ -43,6 +43,7 @@ class World:
     tilt_deg: float = 0.0
     portrait: bool = False
     polariser_deg: float = 0.0
+    polariser_on: bool = False
 
     @property
     def light(self) -> float:
@@ -63,6 +64,12 @@ class World:
         self.right_m += right_m
         self.lower_m += lower_m
         self.nearer_m += nearer_m
+
+    def fit(self, filters: tuple[tuple[str, float], ...], polariser: bool | None = None) -> None:
+        """Have these filters on the lens. ``polariser``: whether one of them is one; None goes by their names."""
+        self.filters = filters
+        named = any("polari" in name.lower() for name, _ in filters)
+        self.polariser_on = bool(filters) and (named if polariser is None else polariser)
 
     def stand(self, swing: float = 0.0) -> Stand:
         """Where the rig stands, for who renders with depth. ``swing`` as in `Stand`. [share of the width]"""
@@ -125,6 +132,7 @@ class World:
             "tilt_deg": self.tilt_deg,
             "portrait": self.portrait,
             "polariser_deg": self.polariser_deg,
+            "polariser_on": self.polariser_on,
         }
 
 
