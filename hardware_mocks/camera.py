@@ -216,10 +216,13 @@ class GardenCamera:
         with self._lock:
             self._world.focus(distance_m)
 
-    def fit_filters(self, filters: list[tuple[str, float]]) -> None:
-        """Have these filters on the lens and no others: names and stops. [stops]"""
+    def fit_filters(self, filters: list[tuple[str, float]], polariser: bool | None = None) -> None:
+        """Have these filters on the lens and no others: names and stops. [stops]
+
+        ``polariser`` is whether one of them is a polariser; without a word it goes by their names.
+        """
         with self._lock:
-            self._world.filters = tuple(filters)
+            self._world.fit(tuple(filters), polariser)
 
     def light(self, ev100: float) -> None:
         """Change the light on the scene. [EV at ISO 100]"""
@@ -234,10 +237,10 @@ class GardenCamera:
         if not self.on:
             self._tell("drop", 0)
 
-    def move(self, nearer_m: float) -> None:
-        """Carry the rig nearer by so much, or farther (below 0). [m]"""
+    def move(self, nearer_m: float, right_m: float = 0.0, lower_m: float = 0.0) -> None:
+        """Carry the rig nearer by so much, to the right and lower, or the other way (below 0). [m]"""
         with self._lock:
-            self._world.nearer_m += nearer_m
+            self._world.carry(right_m, lower_m, nearer_m)
 
     def frame_anew(self, across: float, down: float, portrait: bool | None) -> None:
         """Turn the head: shift the picture by shares of its width and height; stand it upright, or lay it down."""
@@ -247,7 +250,7 @@ class GardenCamera:
                 self._world.portrait = portrait
 
     def turn_polariser(self, degrees: float) -> None:
-        """Turn the polariser. [degrees]"""
+        """Turn the polariser's axis, from the level on. [degrees]"""
         with self._lock:
             self._world.polariser_deg = degrees % 360
 
@@ -256,10 +259,14 @@ class GardenCamera:
         with self._lock:
             self._knocked = True
 
-    def kick(self, across: float, down: float, tilt_deg: float) -> None:
-        """Displace the tripod for good; it shows in an exposure that is running as well. [shares, degrees]"""
+    def kick(self, across: float, down: float, tilt_deg: float, right_mm: float = 0.0, lower_mm: float = 0.0) -> None:
+        """Displace the tripod for good: turned [shares, degrees] and carried [mm].
+
+        It shows in an exposure that is running as well.
+        """
         with self._lock:
             self._world.kick((across, down), tilt_deg)
+            self._world.carry(right_mm / 1000, lower_mm / 1000, 0.0)
             self._knocked = self._knocked or self._open
 
     # -- exposing ---------------------------------------------------------------------------------------------------
@@ -352,6 +359,7 @@ class GardenCamera:
             focus_m=self._world.focus_m,
             filter_stops=tuple(stops for _, stops in self._world.filters),
             ev100=self._world.ev100,
+            polariser_deg=self._world.polariser_deg if self._world.polariser_on else None,
             start_s=clock.monotonic() - self._born + self.timing.lag_s + delay,
             taken=self.now(),
             optics=self.optics,

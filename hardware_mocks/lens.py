@@ -97,7 +97,8 @@ class Raster:
 
     ``light`` is height x width x 3, premultiplied; ``cover`` is height x width in 0..1, or None for a layer that is
     opaque everywhere. ``left`` and ``top`` place it in the frame [px]; ``step`` is how many pixels of the frame one of
-    the raster is wide, and ``grain`` how rough it is between them [share of the light, standard deviation].
+    the raster is wide, and ``grain`` how rough it is between them [share of the light, standard deviation]. ``glare``
+    is how much of its light a smooth surface throws back, ``skylight`` how much of it is sky; height x width. [0..1]
     """
 
     light: Plane
@@ -106,6 +107,8 @@ class Raster:
     top: float
     step: float = 1.0
     grain: float = 0.0
+    glare: Plane | None = None
+    skylight: Plane | None = None
 
 
 @dataclass(frozen=True)
