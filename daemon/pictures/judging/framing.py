@@ -19,7 +19,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.pictures.judging.pixels import LOGS, Pixels
+from daemon.pictures.judging.pixels import LOGS, Box, Pixels
 from daemon.pictures.likeness import shift_of, strength
 
 TILES = (64, 80, 96, 128, 144, 160, 192)  # sides that transform fast; the largest that fits is taken [px]
@@ -65,7 +65,7 @@ def framing(frame: Pixels, reference: Pixels) -> Framing:
         sizes = f"this frame is {frame.width} x {frame.height}, its reference {reference.width} x {reference.height}"
         return Framing(None, why_none=sizes)
     width, height = frame.width, frame.height
-    tile = max((side for side in TILES if side <= min(width, height) // 3), default=0)
+    tile = _tile_side(width, height)
     if not tile:
         return Framing(None, why_none=f"{width} x {height} pixels are too few")
     first = _first(frame, reference)
@@ -87,6 +87,17 @@ def framing(frame: Pixels, reference: Pixels) -> Framing:
         if found.shift_px is not None:
             return replace(found, unsure_px=unsure_px)
     return found
+
+
+def places(frame: Pixels) -> list[Box]:
+    """The boxes over a frame that its framing is told by; none in a picture that is too small."""
+    side = _tile_side(frame.width, frame.height)
+    tiles = _tiles(frame.width, frame.height, side) if side else []
+    return [(left, top, left + side, top + side) for left, top in tiles]
+
+
+def _tile_side(width: int, height: int) -> int:
+    return max((side for side in TILES if side <= min(width, height) // 3), default=0)
 
 
 def _first(frame: Pixels, reference: Pixels) -> tuple[int, int] | None:
