@@ -433,8 +433,8 @@ def shaken(visit: Visit) -> list[Found]:
     for _ in range(3):
         off = float(rng.uniform(0.4, 1.2) * rng.choice([-1, 1])) if rng.random() < 0.6 else 0.0
         wrong = visit.take(8.0, drawn(rng, 1 / 60, 2.0), far.heron_m, off=off, shaken_px=drawn(rng, 0.6, 14.0))
-        # Half of the least amount that is ever meant, four circles of confusion, is two pixels here.
-        meant = max(2 * wrong.shaken_px[0] * float(np.exp(rng.uniform(-1.5, 1.5))), 4.0)
+        # Four circles of confusion, the usual amount, are five pixels on the simulated camera's usual pictures.
+        meant = max(2 * wrong.shaken_px[0] * float(np.exp(rng.uniform(-1.5, 1.5))), 5.0)
         seen = visit.evidence.shake(wrong.taken, right.taken)
         judged = verdicts.fault_shown("it", "shaken", seen, meant, "px") if seen else _none("fault shown", "no texture")
         found.append(

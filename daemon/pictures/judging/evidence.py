@@ -76,8 +76,9 @@ def _length(seen: Shake) -> Estimate:
 
 
 def _consensus(seen: Sequence[Shake]) -> Estimate:
-    """The median of several places, and its doubt: that of a usual place, and how far the places lie apart."""
-    each = [_length(one) for one in seen]
+    """The median of the surer half of several places, and its doubt: a place's, and how far they lie apart."""
+    surest = sorted((_length(one) for one in seen), key=lambda one: one.unsure)
+    each = surest[: max(LEAST_PLACES, len(seen) // 2)]
     value = float(np.median([one.value for one in each]))
     apart = 1.48 * float(np.median([abs(one.value - value) for one in each])) / math.sqrt(len(each))
     return Estimate(value=value, unsure=math.hypot(float(np.median([one.unsure for one in each])), 1.25 * apart))
