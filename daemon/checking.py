@@ -14,7 +14,6 @@ from daemon.errors import RunPaused
 from daemon.logbook import FrameRow, StepRow
 from daemon.readings import Reader
 from daemon.rig.touch import Touched, check_settings, judge, last_good
-from plans.compiler import kit_of
 from plans.plan import ControlStep
 
 LOOKS = 4  # before nothing is left but to go on or to stop
@@ -60,7 +59,7 @@ class Checker:
     def _look(self, row: StepRow, step: ControlStep) -> Touched | None:
         """What the frame says; None when none could be read."""
         plan = self._context.plan(row.revision)
-        kit = kit_of(plan)
+        kit = self._context.kit(row.revision)
         good = last_good(self._context, self._reader, step.settings)
         settings = check_settings(step.settings, good, self._context.taker().scales)
 

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from daemon import schedule_clock
 from daemon.bulb import bind_to
+from daemon.camera.ahead import AheadCamera
 from daemon.camera.dialects import refuses_to_tell
 from daemon.camera.verbs import Camera, CameraState
 from daemon.checking import Checker
@@ -75,7 +76,7 @@ class Runner:
         manners: Manners | None = None,
         lecturer: Operator | None = None,
     ):
-        self._store, self._camera, self._operator, self._listener = store, camera, operator, listener
+        self._store, self._camera, self._operator, self._listener = store, AheadCamera(camera), operator, listener
         self._commands = commands or CommandQueue()
         self._manners, self._lecturer = manners or Manners(), lecturer
         self._machine = Machine()
@@ -225,13 +226,14 @@ class Runner:
 
     def _walk_steps(self, context: RunContext) -> None:
         logbook, run = context.logbook, context.run
-        with Reader(self._store, run, context.tell_event) as reader, self._control.watching():
+        with Reader(self._store, run, context.tell_event, context.plan) as reader, self._control.watching():
             self._light = LightWatch(context, reader, context.manners.light)
             try:
                 context.with_camera(lambda: context.reconciler().settle())
                 if context.manners.rig_check:
                     context.with_camera(lambda: prepare_rig(context, context.plan()))
                 self._steps(context, reader)
+                context.catch_up()
                 self._machine.enter("ending")
                 self._light.finish()
                 context.with_camera(lambda: context.reconciler().sweep())
@@ -264,6 +266,7 @@ class Runner:
 
     def _wait_in_pause(self, context: RunContext) -> None:
         """Wait until the pause is over, or something is to be done in it."""
+        context.catch_up()
         if self._paused != context.run.id:
             self._paused = context.run.id
             context.logbook.run_state(context.run.id, "paused")
@@ -280,6 +283,8 @@ class Runner:
 
     def _do(self, context: RunContext, row: StepRow, reader: Reader) -> None:
         step = context.step(row)
+        if context.manners.cue or isinstance(step, OperatorStep | TimelapseStep):
+            context.catch_up()  # the next shutter may be long in coming
         if not isinstance(step, OperatorStep) and (lack := context.hands().lacks(step)):
             context.skip(row, f"{lack}, because that was skipped")
             return
