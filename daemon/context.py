@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from daemon import clock
 from daemon.bulb import bind_to
+from daemon.camera.ahead import AheadCamera
 from daemon.camera.dialects import camera_scales
 from daemon.camera.verbs import Camera, CameraState
 from daemon.control import Control
@@ -114,7 +115,7 @@ class RunContext:
     def __init__(
         self,
         store: Store,
-        camera: Camera,
+        camera: AheadCamera,
         operator: Operator | None,
         listener: Listener,
         manners: Manners,

@@ -44,6 +44,8 @@ class Picturing:
         settings = step.settings.model_dump()
         context.tell("step-started", step.caption, **facts, done=done, exposure_left_s=left_s, settings=settings)
         watched = extra is None and self._light.watches(row, step)
+        if extra is None and not left:
+            context.later(context.camera.get_spare)
         number = 0
         while number < ATTEMPTS:
             number += 1

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from daemon import clock
 from daemon.camera.verbs import Camera, CameraState, CardFile
 
+HEAD_START_S = 0.005  # before work that takes the processor, so that the shutter does not wait for it [s]
 FRESH_S = 1.0  # labels that were read back longer ago are read again: hands may have turned a dial meanwhile [s]
 _Answer = TypeVar("_Answer")
 
@@ -73,12 +74,19 @@ class AheadCamera:
         """
         self._let_end()
         self._under_way = future = self._worker.submit(self._camera.expose, exposure_s)
+        wait([future], HEAD_START_S)
         try:
             act()
         finally:
             wait([future])
         self._under_way = None
         return future.result()
+
+    def get_spare(self) -> None:
+        """Have what a fresh list of the card needs at hand, where the camera knows of such; may be called beside."""
+        with_spare = getattr(self._camera, "get_spare", None)
+        if with_spare is not None:
+            with_spare()
 
     # -- the verbs ------------------------------------------------------------------------------------------------
 
