@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from daemon import clock
 from daemon.bulb import bind_to
@@ -27,14 +26,16 @@ from daemon.feed import Event, Kind, Listener
 from daemon.frames import FrameTaker, Taken
 from daemon.hands import HandsState, hands_after
 from daemon.logbook import RunRow, StepRow
+from daemon.manners import Manners
 from daemon.operator import Operator
 from daemon.questions import Asked, Question
 from daemon.reconcile import Reconciler
 from daemon.store import Store
 from plans.compiler import kit_of
-from plans.drift import Grade
 from plans.kit import Kit
 from plans.plan import ExposeStep, Plan, Settings, Step, plan_json
+
+__all__ = ["LOST", "Manners", "RunContext", "first_state", "may_pass"]
 
 if TYPE_CHECKING:
     from daemon.timelapse import Timelapse
@@ -50,31 +51,6 @@ def may_pass(error: CameraError) -> bool:
 IN_THE_RECORD = ("step-started", "frame-kept", "lapse-waiting", "lapse-frame")  # as steps and frames
 ASK_AGAIN_S = 0.5  # between two looks for a lost camera
 _Result = TypeVar("_Result")
-
-
-@dataclass(frozen=True)
-class Manners:
-    """How a run behaves where there is a choice.
-
-    ``patience_s``: how long a lost camera is waited for before the run pauses [s]. ``reachable``: when the light as
-    metered puts goals out of reach, go on with the others without asking. ``light``: how closely the light is watched
-    while a group is shot; see `plans.drift`. ``rig_check``: look at the rig before the first step. ``cue``: each
-    picture waits for its cue. ``remind_s``: how often a question that is open is told again [s]. ``hands_timeout_s``:
-    how long an answer is waited for [s], None for as long as it takes; ``hands_late``: what then, pause the run or
-    skip what needs the hands (a question that cannot be skipped pauses). ``verdicts``: each group is judged as soon as
-    it is whole; ``verdicts_s``: how long the last verdicts are waited for when everything else is done [s].
-    """
-
-    patience_s: float = 60.0
-    reachable: bool = False
-    light: Grade = "off"
-    rig_check: bool = False
-    cue: bool = False
-    remind_s: float = 60.0
-    hands_timeout_s: float | None = None
-    hands_late: Literal["pause", "skip"] = "pause"
-    verdicts: bool = False
-    verdicts_s: float = 60.0
 
 
 def first_state(camera: Camera, manners: Manners, control: Control, listener: Listener) -> CameraState:

@@ -17,7 +17,7 @@ from daemon.camera.ahead import AheadCamera
 from daemon.camera.dialects import refuses_to_tell
 from daemon.camera.verbs import Camera, CameraState
 from daemon.checking import Checker
-from daemon.context import LOST, Manners, RunContext, first_state
+from daemon.context import LOST, RunContext, first_state
 from daemon.control import Control, Cued, StoppedNow
 from daemon.errors import CameraError, RunPaused, StoreError, UsageError
 from daemon.feed import Command, CommandQueue, Listener
@@ -25,6 +25,7 @@ from daemon.hands import is_of_use
 from daemon.judging_aside import Aside
 from daemon.light_watch import LightWatch
 from daemon.logbook import StepRow
+from daemon.manners import Manners, as_told
 from daemon.meter import Meter
 from daemon.operator import LOOK_EVERY_S, ConsoleOperator, Operator
 from daemon.picturing import Picturing
@@ -134,7 +135,9 @@ class Runner:
             logbook.remember_settings(run.id, _to_put_back(state))
             context = self._begin(run.id)
             context.adopt_plan(plan, "as compiled")
-            context.tell("run-started", f"Run {run.id}: {plan.title}", run=run.id, folder=str(context.folder))
+            text = f"Run {run.id}: {plan.title}"
+            told = {"run": run.id, "folder": str(context.folder), "manners": as_told(self._manners)}
+            context.tell("run-started", text, **told)
             self._caution(context, plan.cautions)
         except BaseException as error:
             self._end_before_walk(error)
@@ -167,7 +170,8 @@ class Runner:
         logbook.remember_settings(run.id, found)
         context = self._begin(run.id)
         text = f"Run {run.id} goes on: {run.title}"
-        context.tell("run-started", text, run=run.id, folder=str(context.folder), resumed=True)
+        told = {"run": run.id, "folder": str(context.folder), "manners": as_told(self._manners)}
+        context.tell("run-started", text, **told, resumed=True)
         context.write_plan_files()
         context.tell(
             "note", f"The rig must stand as it did: {context.hands().in_words()}. Look before you leave it alone"
@@ -222,7 +226,8 @@ class Runner:
         with Aside(self._store, context.run, context.tell_event) as self._aside:
             self._walk_steps(context)
             # Everything is safe by now; who asks to stop only ends the waiting.
-            self._aside.finish(context.manners.verdicts_s, lambda: self._commands.take() is not None)
+            self._aside.finish(context.manners.verdicts_s, self._control.answer_late)
+            self._control.answer_late()
 
     def _walk_steps(self, context: RunContext) -> None:
         logbook, run = context.logbook, context.run
