@@ -80,7 +80,9 @@ verdicts_option = click.option(
     envvar="STOPWRIGHT_VERDICTS",
     help="Judge each group as soon as its frames are kept, beside the shooting.",
 )
-cue_option = click.option("--cue", is_flag=True, help="Each picture waits for your cue: Enter, at this terminal.")
+cue_option = click.option(
+    "--cue/--no-cue", default=False, help="Each picture waits for your cue: Enter, at this terminal."
+)
 hands_timeout_option = click.option(
     "--hands-timeout",
     "hands_timeout_s",

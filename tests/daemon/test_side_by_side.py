@@ -8,6 +8,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -90,7 +91,7 @@ def test_the_next_frame_is_set_before_the_row_of_this_one_is_written_and_no_two_
     acts = camera.acts
     exposures = [place for place, act in enumerate(acts) if act == "expose"]
     early = 0
-    for here, after in zip(exposures, exposures[1:], strict=False):
+    for here, after in pairwise(exposures):
         between = acts[here:after]
         keeps = [place for place, act in enumerate(between) if act == "commit keep"]
         sets = [place for place, act in enumerate(between) if act.startswith("apply")]
@@ -203,5 +204,3 @@ def test_with_cues_nothing_is_set_before_the_lecturer_says_so(made: Bench, camer
     for place, act in enumerate(acts):
         if act == "commit keep" and place + 1 < len(acts):
             assert acts[place - 1].startswith("apply")  # its own, not the next one's
-
-
