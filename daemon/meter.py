@@ -33,13 +33,12 @@ class Meter:
         PlanUnreachable
             If the light as metered puts goals out of reach and nobody says to go on.
         """
-        from plans.compiler import kit_of
         from plans.rehearsal import summary
 
         context = self._context
         plan = context.plan(row.revision)
         context.tell("step-started", step.text, step=step.id)
-        kit, intent = kit_of(plan), intent_of(plan)
+        kit, intent = context.kit(row.revision), intent_of(plan)
         settings, reading = self._converge(row, step, kit, intent)
         metered = conclude(plan, step, settings, reading, kit, intent)
         part = " on the brightest part" if on_brightest(intent) else ""

@@ -67,6 +67,7 @@ class GardenCamera:
         self._off = threading.Event()
         self._cut = threading.Event()  # set when the power of a running exposure goes
         self._held: threading.Event | None = None  # set when a bulb exposure shall end
+        self._begun_at = self._closed_at = 0.0  # when the latest exposure was asked for, and a held shutter to close
         self._exposing: threading.Thread | None = None
         self._open = self._knocked = False
         self._world = World(ev100)
@@ -305,8 +306,9 @@ class GardenCamera:
         """Close the shutter of a bulb exposure. Refusal ``general`` when none is running."""
         with self._lock:
             held = self._held
-        if held is None:
-            raise Refusal("general", "no shutter is held open")
+            if held is None:
+                raise Refusal("general", "no shutter is held open")
+            self._closed_at = clock.monotonic()
         held.set()
 
     def _begin(self, pressed: bool, held: threading.Event | None) -> int:
@@ -325,6 +327,7 @@ class GardenCamera:
                 broken = broken or self.faults.for_frame("restart", number, "before")
             if broken is None:
                 shot = self._shot(number)
+                self._begun_at, self._closed_at = clock.monotonic(), 0.0
                 self._exposures = number
                 self._presses += pressed
                 self._live = False
@@ -413,10 +416,12 @@ class GardenCamera:
         if not self._midway(shot, lag + (shot.time_s / 2 if held is None else 0.0)):
             return None
         if held is not None:
+            with self._lock:
+                opened = self._begun_at + lag  # a shutter keeps its own time, however late this thread gets its turn
             clock.wait(self._cut, opened - clock.monotonic())
-            opened = clock.monotonic()
             clock.wait(held, min(1e6, self._longest_s()))
-            time_s = clock.monotonic() - opened
+            with self._lock:
+                time_s = max(1e-3, (self._closed_at or clock.monotonic()) - opened)
             shot = replace(shot, time=bulb_mark(time_s), time_s=time_s)
         with self._lock:
             world = replace(self._world)

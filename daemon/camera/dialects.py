@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from daemon.errors import CameraError
@@ -195,6 +196,12 @@ class Reading:
 
 
 def read_labels(kind: Kind, labels: Sequence[str]) -> Reading:
+    """As `_read_labels`; what was read lately is remembered, since a camera's choices seldom change."""
+    return _read_labels(kind, tuple(labels))
+
+
+@lru_cache(maxsize=32)
+def _read_labels(kind: Kind, labels: tuple[str, ...]) -> Reading:
     """The scale behind a camera's labels, in marks for people (f/5.6, 0.8), with the camera's label for each.
 
     The series is `plans.stops.best_series`; a label off it (a lens that opens to f/1.8 on a scale in halves) gets its
