@@ -9,6 +9,7 @@ from typing import Annotated
 
 from fastapi import Depends, Path, Request
 
+from daemon.pictures.film.strip import Tiles
 from daemon.schedule import Schedule
 from daemon.searches import Searches
 from daemon.service import Service
@@ -27,6 +28,7 @@ class Needs:
         self.searches = Searches(service.store)
         self.makings, self.rehearsals = Makings(), Makings(kept=8)
         self.makings.get("facets", self.searches.warm, 0)
+        self.strips, self.tiles = Makings(kept=4), Tiles()
         self._heavy = threading.BoundedSemaphore(HEAVY_AT_ONCE)
 
     @contextmanager
@@ -49,6 +51,7 @@ class Needs:
         """Let the logbook go."""
         self.makings.close()
         self.rehearsals.close()
+        self.strips.close()
         self.searches.close()
 
 
