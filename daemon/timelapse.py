@@ -171,7 +171,7 @@ class Timelapse(LapseHome):
             if left > AWAKE_S and self._now() - self._asked_s > AWAKE_S:
                 self._keep_awake()
                 continue
-            if not told:
+            if not told and not self._readings.waiting:  # all is at home and measured: nothing left but to wait
                 told = True
                 due_s = self._due(frame)
                 data = {"frame": frame, "due_s": due_s, "in_s": due_s - self._now(), "wait_s": left}

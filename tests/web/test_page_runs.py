@@ -185,9 +185,7 @@ def test_a_page_loses_no_picture_that_comes_while_it_is_read_and_reads_again_wha
 
         page.route("**/frames?**", once)
         page.goto(service.url + "/board")
-        expect(page.locator("html")).to_have_attribute(
-            "data-link", "lost", timeout=5000
-        )  # and says so
+        expect(page.locator("html")).to_have_attribute("data-link", "lost", timeout=5000)  # and says so
         expect(page.locator("#newest-settings")).to_have_text("f/8  ·  1/250 s  ·  ISO 100", timeout=15_000)
         assert page.is_hidden("#lost") and len(failed) == 2
         page.context.close()
