@@ -63,6 +63,13 @@ def intent_of(plan: Plan) -> float:
     return float(scene_of(plan).intent)
 
 
+def lift_of(plan: Plan) -> float:
+    """How much brighter than mid grey a plan has what its light lies on. [stops]"""
+    from plans.compiler import situation_of
+
+    return float(situation_of(plan).lift)
+
+
 def on_brightest(intent: float) -> bool:
     """Whether an intent is for the brightest part of the picture alone, as with white water. [stops]"""
     return intent >= HIGHLIGHT
@@ -107,5 +114,6 @@ def conclude(
     if on_brightest(intent) and reading.bright_stops is not None and reading.bright_top_stops is not None:
         level = highlight_level(reading.bright_stops, reading.bright_top_stops, intent)
     expected = expected_level(step, settings, kit)
-    # A brief's light is that of the whole scene; its brightest part may well be brighter by as much as the intent.
-    return judge_light(plan.inputs.light.ev100, expected, level, ASK_ABOVE + max(0.0, intent))
+    # Where the plan counts on the light of the whole scene, its brightest part is brighter by what is not lifted.
+    brighter = float(intent) - lift_of(plan) if on_brightest(intent) else 0.0
+    return judge_light(plan.inputs.light.ev100 + brighter, expected + brighter, level, ASK_ABOVE)

@@ -254,7 +254,7 @@ class Writer:
         seen = there.predict(settings, beyond)
         taken = [item.stops for n, item in enumerate(s.kit.filters) if choice.filters >> n & 1]
         level = s.brightness(marks["aperture"], marks["time"], marks["iso"], taken, seen.magnification_loss)
-        intended = choice.intended + s.scene.intent
+        intended = choice.intended + s.lift
         step_id = self._id("expose")
         return ExposeStep(
             id=step_id,

@@ -43,6 +43,11 @@ def _light(s: Situation) -> Iterator[str]:
         way = "brighter" if s.scene.intent > 0 else "darker"
         text = f"The pictures are meant to come out {words.mixed(s.scene.intent)} {way} than metered."
         if s.scene.intent >= HIGHLIGHT:
+            if not s.lift:
+                text = (
+                    f"The lightest part is to lie {words.mixed(s.scene.intent)} above mid grey. White lies about there "
+                    "in a picture that is right for the light as a whole, so nothing is added to the light told here."
+                )
             text += (
                 f" {by_spot(s.scene.intent)} The metering frame does the same by the brightest tenth of the picture's "
                 "middle and keeps its lights below white. A bright sky beside it may burn out all the same: look at "

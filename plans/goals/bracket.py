@@ -70,7 +70,7 @@ def criteria(situation: Situation, goal: Bracket) -> tuple[str, ...]:
 def caption(situation: Situation, goal: Bracket, settings: Settings, seen: Predicted, intended: Fraction) -> str:
     """One sentence for a student."""
     if intended == 0:
-        which = meant(situation) if situation.scene.intent else "the exposure as metered"
+        which = meant(situation) if situation.lift else "the exposure as metered"
         return f"{words.shot(settings)}: {which}, in the middle of the series."
     where = "over" if intended > 0 else "under"
     return (

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 from plans.brief import Compare, Deep, Faults, FocusBracket, Freeze, Goal, Isolate, Perspective, Silk
@@ -173,6 +174,6 @@ def _light(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[s
             there = words.ev(now + found / 3, guessed=situation.scene.light.origin == "guess")
             when = None
             if situation.place is not None and situation.when is not None:
-                when = waits(situation, goal, ev_range(situation, goal), amount)
+                when = waits(situation, goal, ev_range(replace(situation, spot=False), goal), amount)
             yield when or f"come back in light of {there}, {amount} than now"
             return

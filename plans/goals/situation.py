@@ -14,7 +14,7 @@ import numpy as np
 
 from plans import exposure, flicker, foliage, framing, motion, optics
 from plans.brief import Limits, Place, ShownOn
-from plans.exposure import magnification_loss
+from plans.exposure import HIGHLIGHT, magnification_loss
 from plans.goals import words
 from plans.kit import Filter, Kit
 from plans.menu import Menu
@@ -64,7 +64,7 @@ class Situation:
     """Kit, scene, limits and light. ``scales`` are those in force, before any limit. ``ev100``: as metered. [stops]
 
     ``shown_on``: where the pictures will be looked at, which sets the circle of confusion. ``place`` and ``when``:
-    where and when they will be taken; None: not told.
+    where and when they will be taken; None: not told. ``spot``: the light is that on the lightest part of the scene.
     """
 
     kit: Kit
@@ -75,6 +75,17 @@ class Situation:
     shown_on: ShownOn | None = None
     place: Place | None = None
     when: datetime | None = None
+    spot: bool = False
+
+    @property
+    def lift(self) -> Fraction:
+        """How much brighter than mid grey the pictures have what this light lies on. [stops]
+
+        The scene's intent; but nothing where that is for the lightest part alone, and the light is that of the scene as
+        a whole: white lies as far above mid grey there anyway.
+        """
+        intent = self.scene.intent
+        return intent if intent < HIGHLIGHT or self.spot else Fraction(0)
 
     @cached_property
     def ground(self) -> Ground:
@@ -85,7 +96,7 @@ class Situation:
             iso=limited(self.scales["iso"], self.limits.iso_at_most),
             native=self.kit.body.iso_native,
             filters=self.kit.filters,
-            ev100=float(Fraction(self.ev100) - self.scene.intent),
+            ev100=float(Fraction(self.ev100) - self.lift),
             corrections=self.kit.corrections,
         )
         # Times left out because of lamps leave gaps, which make no wider step.
@@ -343,5 +354,5 @@ class Situation:
         other = replace(self, ev100=ev100)
         # What can be set does not depend on the light, and is dear to work out.
         other.__dict__["_lightless"] = self._lightless
-        other.__dict__["ground"] = self.ground.relit(float(Fraction(ev100) - self.scene.intent))
+        other.__dict__["ground"] = self.ground.relit(float(Fraction(ev100) - self.lift))
         return other

@@ -67,7 +67,7 @@ def bounds(situation: Situation, goal: Goal) -> tuple[Range, ...]:
     if not all(ground.scale(kind).marks for kind in KINDS):
         return ()
     found = _series(situation, goal) if isinstance(goal, Ladder | Noise | Bracket) else _frames(situation, goal)
-    return _merged(found + float(situation.scene.intent))
+    return _merged(found + float(situation.lift))
 
 
 def _merged(ranges: Floats, gap: float = 1e-9) -> tuple[Range, ...]:
