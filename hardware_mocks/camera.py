@@ -208,8 +208,7 @@ class GardenCamera:
         with self._lock:
             self._dials.by_hand(setting, known[label])
             self._power.touch()
-        if setting != "stabiliser":  # a switch that the cable does not see
-            self._tell("changed", setting)
+        self._tell("changed", setting)
 
     def focus(self, distance_m: float) -> None:
         """Turn the focus ring. [m]"""
