@@ -22,9 +22,7 @@ def px_per_mrad(optics: Optics, focus_m: float) -> float:
 
 def moving(rig: Rig) -> bool:
     """Whether the rig moves at all."""
-    return bool(
-        any(rig.creep_mrad_per_min) or any(rig.creep_mm_per_min) or rig.wind_mrad or rig.slap_mrad or rig.bumps
-    )
+    return bool(any(rig.creep_mrad_per_min) or any(rig.creep_mm_per_min) or rig.wind_mrad or rig.slap_mrad or rig.bumps)
 
 
 def shifts_mm(rig: Rig, at_s: NDArray[np.float64]) -> Path:

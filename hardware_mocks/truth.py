@@ -130,16 +130,16 @@ def _weights(renderer: GardenRenderer, shot: Shot) -> dict[str, NDArray[np.float
     return weights
 
 
-def _split_far(
-    weights: dict[str, NDArray[np.float32]], shot: Shot, through: View, renderer: GardenRenderer
-) -> None:
+def _split_far(weights: dict[str, NDArray[np.float32]], shot: Shot, through: View, renderer: GardenRenderer) -> None:
     """Tell sky and lawn from the hedge, whose layer they share: by rows, some away from its ragged edges."""
     height = shot.optics.size[1]
     hedge_m = renderer.distances.hedge_m
     way = through.rig_way(hedge_m)
     down = through.place_px(hedge_m)[1] + (0.0 if way is None else float(way[:, 1].mean()))
     row = np.arange(height) + 0.5 - down
-    drawn = ((row - height / 2) / (through.enlarged * through.grown(hedge_m))) * REFERENCE[0] / shot.optics.size[0] + REFERENCE[1] / 2
+    drawn = ((row - height / 2) / (through.enlarged * through.grown(hedge_m))) * REFERENCE[0] / shot.optics.size[
+        0
+    ] + REFERENCE[1] / 2
     whole = weights["hedge"]
     weights["sky"] = whole * (drawn < HEDGE_TOP - 12)[:, None]
     weights["lawn"] = whole * (drawn > HEDGE_FOOT + 12)[:, None]

@@ -62,6 +62,10 @@ def test_a_carried_camera_moves_near_and_far_as_a_pinhole_does(right_m: float, l
     for name, distance_m in (("near", NEAR_M), ("far", FAR_M)):
         wanted = -pinhole_px(right_m, distance_m), -pinhole_px(lower_m, distance_m)
         assert found[name] == pytest.approx(wanted, abs=BAR_PX)
+    told = truth(
+        bare(NEAR, FAR), shot(16.0, focus_m=FOCUS_M, size=(WIDTH, HEIGHT), stand=Stand((0, 0), right_m, lower_m))
+    )
+    assert told["near"].shift_px == pytest.approx(tuple(found["near"]), abs=BAR_PX)
     # The control: far things do not go with near ones, which a picture moved as a whole would have them do.
     assert found["far"] != pytest.approx(found["near"], abs=BAR_PX)
 
