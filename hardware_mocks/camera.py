@@ -209,8 +209,7 @@ class GardenCamera:
         with self._lock:
             self._dials.by_hand(setting, known[label])
             self._power.touch()
-        if setting != "stabiliser":  # a switch that the cable does not see
-            self._tell("changed", setting)
+        self._tell("changed", setting)
 
     def focus(self, distance_m: float) -> None:
         """Turn the focus ring. [m]"""
@@ -218,10 +217,7 @@ class GardenCamera:
             self._world.focus(distance_m)
 
     def fit_filters(self, filters: list[tuple[str, float]], polariser: bool | None = None) -> None:
-        """Have these filters on the lens and no others: names and stops. [stops]
-
-        ``polariser`` is whether one of them is a polariser; without a word it goes by their names.
-        """
+        """Have these filters on the lens and no others: names and stops. ``polariser`` as in `World.fit`. [stops]"""
         with self._lock:
             self._world.fit(tuple(filters), polariser)
 
@@ -261,10 +257,7 @@ class GardenCamera:
             self._knocked = True
 
     def kick(self, across: float, down: float, tilt_deg: float, right_mm: float = 0.0, lower_mm: float = 0.0) -> None:
-        """Displace the tripod for good: turned [shares, degrees] and carried [mm].
-
-        It shows in an exposure that is running as well.
-        """
+        """Turn [shares, degrees] and carry [mm] the tripod for good; an exposure that is running shows it too."""
         with self._lock:
             self._world.kick((across, down), tilt_deg)
             self._world.carry(right_mm / 1000, lower_mm / 1000, 0.0)

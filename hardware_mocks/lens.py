@@ -141,13 +141,13 @@ def _window(
 ) -> Plane:
     """``plane`` sampled on a grid: ``size`` samples (columns, rows), ``step`` source pixels apart, from (left, top).
 
-    Beyond its edges an opaque plane goes on as it ends, another is empty.
+    Beyond its edges an opaque plane goes on as in a mirror, another is empty.
     """
     height, width = plane.shape
     right, bottom = left + size[0] * step, top + size[1] * step
     before = max(0, math.ceil(-min(left, top))), max(0, math.ceil(max(right - width, bottom - height)))
     if any(before):
-        plane = np.pad(plane, before, mode="edge") if opaque else np.pad(plane, before)
+        plane = np.pad(plane, before, mode="symmetric") if opaque else np.pad(plane, before)
         left, top = left + before[0], top + before[0]
         right, bottom = right + before[0], bottom + before[0]
     if step == 1 and left == int(left) and top == int(top):

@@ -198,5 +198,7 @@ def blur(planes: list[Plane], spread: Spread) -> list[Plane]:
     for plane in planes:
         spectrum = np.fft.rfft2(plane, shape)
         spectrum *= transfer
-        done.append(np.fft.irfft2(spectrum, shape)[:rows, :columns].astype(np.float32, copy=False))
+        # Rows that only kept the other side away are not transformed back.
+        back = np.fft.irfft(np.fft.ifft(spectrum, axis=0)[:rows], shape[1])
+        done.append(back[:, :columns].astype(np.float32, copy=False))
     return done

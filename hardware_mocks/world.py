@@ -29,8 +29,9 @@ Pixels = NDArray[np.uint8]
 class World:
     """The rig and its light.
 
-    ``polariser_deg`` is how the axis of a polariser is turned from the level, if one is on; ``nearer_m``, ``right_m`` and ``lower_m`` are how far the rig was
-    carried [m]; ``framing`` is how far it is turned to the right and down, in shares of the picture's width and height.
+    ``polariser_deg`` is how the axis of a polariser is turned from the level, if one is on; ``nearer_m``, ``right_m``
+    and ``lower_m`` are how far the rig was carried [m]; ``framing`` is how far it is turned to the right and down, in
+    shares of the picture's width and height.
     """
 
     ev100: float

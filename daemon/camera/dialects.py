@@ -46,7 +46,7 @@ WIDGETS: dict[SettingName, tuple[str, ...]] = {
     "noise_reduction": ("highisonr",),
     "long_exposure_reduction": ("longexpnr",),
     "iso_auto": ("isoauto", "autoiso"),
-    "stabiliser": ("imagestabilization",),
+    "stabiliser": ("imagestabilization", "d138"),
     "picture_style": ("picturestyle", "optimizeimage"),
     "lens_correction": ("autodistortioncontrol",),
     "vignette_correction": ("vignettecorrection",),
@@ -69,6 +69,10 @@ TWINS: dict[str, str] = {
     "exposurecompensation": "5010",
     "shutterspeed2": "d100",
 }
+
+# Raw properties that mean something with one maker only: what the library calls them there. Found by advertising every
+# number of vendor extension 10 to it; no body was asked. That 0 is off there is common practice, no source.
+RAW_ONLY: dict[str, str] = {"d138": "VibrationReduction"}
 
 # The library's switches for a shutter that is held open, with the values that open and close it. The first is
 # measured; the second is from the trees and has not been tried.

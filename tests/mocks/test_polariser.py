@@ -1,7 +1,8 @@
 """A polariser before the garden: what it takes of glare, sky and gloss, held against optics reckoned here anew.
 
 Sources: Fresnel's equations in the form of sines and tangents, Malus's law, Brewster's angle (Hecht, Optics; from
-memory); Rayleigh's scattering, sin^2 g / (1 + cos^2 g) (Bohren and Huffman; from memory); water n = 1.333 (common value).
+memory); Rayleigh's scattering, sin^2 g / (1 + cos^2 g) (Bohren and Huffman; from memory); water n = 1.333 (common
+value).
 """
 
 from __future__ import annotations
