@@ -59,7 +59,7 @@ def choose_lecturer(operator: Operator | None, cue: bool) -> ConsoleOperator | N
         return operator
     if is_terminal(sys.stdin) and is_terminal(sys.stderr):
         return ConsoleOperator(sys.stdin, sys.stderr)
-    raise UsageError("--cue: each picture would wait for Enter; found no terminal. Run it in one, or leave --cue out")
+    raise UsageError("--cue: each picture would wait for Enter; found no terminal. Run it in one, or with --no-cue")
 
 
 def refuse_without_hands(plan: Plan, operator: Operator | None, composed: bool = False) -> None:

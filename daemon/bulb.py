@@ -14,8 +14,11 @@ from daemon.camera.binding import TOLERANCE, Binding, bind
 from daemon.camera.dialects import bulb_label, camera_readings
 from daemon.camera.verbs import BulbExposure, CameraState, SettingName
 from daemon.errors import BindingRefused
+from daemon.pictures.exif import ExifCheck
 from plans.plan import ControlStep, ExposeStep, MarkValue, Plan, Settings
 from plans.stops import Mark, Scale, light_of
+
+HELD_WITHIN = 1 / 6  # a shutter held so much longer or shorter was not held as planned: the spread of a group [stops]
 
 
 class HoldsOpen(Protocol):
@@ -59,6 +62,21 @@ class Bulb:
 def is_beyond(exposure_s: float, longest_s: float) -> bool:
     """Whether a time is longer than the longest one by more than marks that mean the same may differ. [s]"""
     return light_of("time", exposure_s) > light_of("time", longest_s) + TOLERANCE
+
+
+def held_check(held: BulbExposure, planned: MarkValue) -> ExifCheck:
+    """How long a shutter was held open against how long it should have been.
+
+    It agrees, or does not, where every time that it can have been open does. One that the camera ended by itself was
+    open for at most so long, so that it may tell only that it was too short.
+    """
+    longest, shortest = held.held_s + held.within_s, 0.0 if held.ended_early else held.held_s - held.within_s
+    found = f"{held.held_s:.3f} s within {held.within_s:.3f} s"
+    if held.ended_early:
+        found = f"the camera ended it after {longest:.3f} s at most"
+    least, most = planned.exact * 2**-HELD_WITHIN, planned.exact * 2**HELD_WITHIN
+    agrees = False if longest < least or shortest > most else True if shortest >= least and longest <= most else None
+    return ExifCheck(kind="held", planned=planned.mark, found=found, agrees=agrees)
 
 
 def bind_to(camera: object, plan: Plan, state: CameraState) -> tuple[Binding, Bulb | None]:

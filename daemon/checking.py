@@ -12,9 +12,9 @@ from daemon.context import RunContext
 from daemon.control_frames import control_frame
 from daemon.errors import RunPaused
 from daemon.logbook import FrameRow, StepRow
+from daemon.pictures.likeness import Known
 from daemon.readings import Reader
-from daemon.rig.touch import Touched, check_settings, judge, last_good
-from plans.compiler import kit_of
+from daemon.rig.touch import Touched, before_touch, check_settings, judge, last_good
 from plans.plan import ControlStep
 
 LOOKS = 4  # before nothing is left but to go on or to stop
@@ -60,12 +60,17 @@ class Checker:
     def _look(self, row: StepRow, step: ControlStep) -> Touched | None:
         """What the frame says; None when none could be read."""
         plan = self._context.plan(row.revision)
-        kit = kit_of(plan)
+        kit = self._context.kit(row.revision)
         good = last_good(self._context, self._reader, step.settings)
         settings = check_settings(step.settings, good, self._context.taker().scales)
 
+        ready: list[Known | None] = []
+        if good is not None:
+            self._context.later(lambda: ready.append(before_touch(settings, good, self._reader, kit)))
+
         def read(frame: FrameRow) -> Touched:
-            seen = judge(frame, settings, good, self._reader, kit)
+            self._reader.begin(frame, self._reader.path(frame))
+            seen = judge(frame, settings, good, self._reader, kit, ready[0] if ready else None)
             off = self._reader.brightness_off(frame, settings, plan)
             seen = replace(seen, off=off)
             found = {"check": seen.as_json(), "good": not seen.asks, "held_against": good.frame.id if good else None}

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from daemon import clock
 from daemon.bulb import bind_to
+from daemon.camera.ahead import AheadCamera
 from daemon.camera.dialects import camera_scales
 from daemon.camera.verbs import Camera, CameraState
 from daemon.control import Control
@@ -23,15 +23,19 @@ from daemon.errors import (
     StoreError,
 )
 from daemon.feed import Event, Kind, Listener
-from daemon.frames import FrameTaker
+from daemon.frames import FrameTaker, Taken
 from daemon.hands import HandsState, hands_after
 from daemon.logbook import RunRow, StepRow
+from daemon.manners import Manners
 from daemon.operator import Operator
 from daemon.questions import Asked, Question
 from daemon.reconcile import Reconciler
 from daemon.store import Store
-from plans.drift import Grade
-from plans.plan import ExposeStep, Plan, Step, plan_json
+from plans.compiler import kit_of
+from plans.kit import Kit
+from plans.plan import ExposeStep, Plan, Settings, Step, plan_json
+
+__all__ = ["LOST", "Manners", "RunContext", "first_state", "may_pass"]
 
 if TYPE_CHECKING:
     from daemon.timelapse import Timelapse
@@ -47,31 +51,6 @@ def may_pass(error: CameraError) -> bool:
 IN_THE_RECORD = ("step-started", "frame-kept", "lapse-waiting", "lapse-frame")  # as steps and frames
 ASK_AGAIN_S = 0.5  # between two looks for a lost camera
 _Result = TypeVar("_Result")
-
-
-@dataclass(frozen=True)
-class Manners:
-    """How a run behaves where there is a choice.
-
-    ``patience_s``: how long a lost camera is waited for before the run pauses [s]. ``reachable``: when the light as
-    metered puts goals out of reach, go on with the others without asking. ``light``: how closely the light is watched
-    while a group is shot; see `plans.drift`. ``rig_check``: look at the rig before the first step. ``cue``: each
-    picture waits for its cue. ``remind_s``: how often a question that is open is told again [s]. ``hands_timeout_s``:
-    how long an answer is waited for [s], None for as long as it takes; ``hands_late``: what then, pause the run or
-    skip what needs the hands (a question that cannot be skipped pauses). ``verdicts``: each group is judged as soon as
-    it is whole; ``verdicts_s``: how long the last verdicts are waited for when everything else is done [s].
-    """
-
-    patience_s: float = 60.0
-    reachable: bool = False
-    light: Grade = "off"
-    rig_check: bool = False
-    cue: bool = False
-    remind_s: float = 60.0
-    hands_timeout_s: float | None = None
-    hands_late: Literal["pause", "skip"] = "pause"
-    verdicts: bool = False
-    verdicts_s: float = 60.0
 
 
 def first_state(camera: Camera, manners: Manners, control: Control, listener: Listener) -> CameraState:
@@ -112,7 +91,7 @@ class RunContext:
     def __init__(
         self,
         store: Store,
-        camera: Camera,
+        camera: AheadCamera,
         operator: Operator | None,
         listener: Listener,
         manners: Manners,
@@ -131,6 +110,9 @@ class RunContext:
         self._left: tuple[int, dict[str, float]] | None = None
         self._plans: dict[int, Plan] = {}
         self._taker: tuple[int, FrameTaker] | None = None
+        self._revision: int | None = None
+        self._kits: dict[int, Kit] = {}
+        self._later: list[Callable[[], object]] = []
 
     # -- the plan -------------------------------------------------------------------------------------------------
 
@@ -141,7 +123,9 @@ class RunContext:
 
     def revision(self) -> int:
         """The number of the plan revision in force."""
-        return self.logbook.run_plans(self.run.id)[-1].revision
+        if self._revision is None:
+            self._revision = self.logbook.run_plans(self.run.id)[-1].revision
+        return self._revision
 
     def plan(self, revision: int | None = None) -> Plan:
         """The plan of a revision; None: the one in force."""
@@ -150,12 +134,19 @@ class RunContext:
             self._plans[number] = self.logbook.plan(self.run.id, number)
         return self._plans[number]
 
+    def kit(self, revision: int | None = None) -> Kit:
+        """The kit of a revision's plan; None: of the one in force."""
+        number = revision or self.revision()
+        if number not in self._kits:
+            self._kits[number] = kit_of(self.plan(number))
+        return self._kits[number]
+
     def adopt_plan(self, plan: Plan, why: str, settles: tuple[int, str] | None = None) -> None:
         """Put a plan in force, in the logbook and as a file beside the pictures.
 
         ``settles``: row and why of the step that led to it, which is ``kept`` in the same transaction.
         """
-        revision = self.logbook.add_plan(self.run.id, plan, why, settles=settles)
+        revision = self._revision = self.logbook.add_plan(self.run.id, plan, why, settles=settles)
         self._plans[revision] = plan
         self.write_plan_files()
 
@@ -239,7 +230,7 @@ class RunContext:
             binding, bulb = bind_to(self.camera, plan, state)
             if bulb is not None and "time" in scales:
                 scales["time"] = bulb.carried_on(scales["time"])
-            taker = FrameTaker(self.store, self.camera, binding, scales, self.run, self._flight, bulb)
+            taker = FrameTaker(self.store, self.camera, binding, scales, self.run, self._flight, bulb, self.catch_up)
             self._taker = (revision, taker)
         return self._taker[1]
 
@@ -256,6 +247,26 @@ class RunContext:
                 yield
             finally:
                 self.in_bulb = False
+
+    def following(self, row: StepRow) -> Settings | None:
+        """What the frame after a step's is likely to be taken at; None where something comes between, or may."""
+        if self.manners.cue or self.control.pausing or self.is_extra(row):
+            return None
+        steps = self.plan(row.revision).steps
+        place = next(place for place, step in enumerate(steps) if step.id == row.step_id) + 1
+        after = steps[place] if place < len(steps) else None
+        if not isinstance(after, ExposeStep) or after.id not in self.pictures_left(row.revision):
+            return None
+        return None if self.hands().lacks(after) else after.settings
+
+    def later(self, act: Callable[[], object]) -> None:
+        """Do something while the next shutter is open, or sooner where the run waits. It may be left undone."""
+        self._later.append(act)
+
+    def catch_up(self) -> None:
+        """Do now what was put off."""
+        while self._later:
+            self._later.pop(0)()
 
     def reconciler(self) -> Reconciler:
         """Finds out what became of frames in flight."""
@@ -350,6 +361,17 @@ class RunContext:
     def tell(self, kind: Kind, text: str, **data: Any) -> None:
         """Tell an event to whoever listens, and note it in the logbook."""
         self.tell_event(Event(kind, text, data))
+
+    def tell_held(self, step_id: str, taken: Taken) -> None:
+        """Tell how long a shutter was open that was held from here."""
+        held = taken.held
+        if held is None:
+            return
+        text = f"{step_id}: the shutter was held open {held.held_s:.3f} s, within {held.within_s:.3f} s either way"
+        if held.ended_early:
+            text = f"{step_id}: the camera ended the exposure by itself, after {held.held_s:.3f} s at most"
+        data = {"held_s": held.held_s, "within_s": held.within_s, "ended_early": held.ended_early}
+        self.tell("shutter-held", text, step=step_id, attempt=taken.attempt.id, **data)
 
     def tell_event(self, event: Event) -> None:
         """The same for an event that is made already. Whoever listens cannot end a run by failing."""

@@ -104,6 +104,23 @@ class Control:
             timeout_s = 0.0
             self._carry_out(sent)
 
+    def answer_late(self) -> bool:
+        """Answer what was sent to a run that has ended; whether one asks to stop, which ends what is still waited for.
+
+        Raises
+        ------
+        StoreError
+            If the record refuses.
+        """
+        hurried = False
+        while (sent := self._commands.take()) is not None:
+            stops = sent.command.verb in ("stop", "stop-now")
+            hurried = hurried or stops
+            refused = None if stops else refusal(sent.command.verb, self.machine.state)
+            if self._is_new(sent, refused, _Deed()):
+                self._answer_to(sent, refused, "the run is done already; its last verdicts are no longer waited for")
+        return hurried
+
     def _carry_out(self, sent: Sent) -> None:
         command, refused, deed = sent.command, refusal(sent.command.verb, sent.state), _Deed()
         refused = refused or refusal(command.verb, self.machine.state)
@@ -112,26 +129,35 @@ class Control:
                 deed = self._deed(sent)
             except UsageError as error:
                 refused = str(error)
-        context = self._context
-        new = True
-        if context is not None:
-            new = context.logbook.accept(
-                context.run.id,
-                command.id,
-                command.verb,
-                command.data if deed.data is None else deed.data,
-                refused=refused,
-                skips=deed.skips,
-                extra=deed.extra,
-            )
-        if not new:
+        if not self._is_new(sent, refused, deed):
             return
+        self._answer_to(sent, refused, VERBS.get(command.verb, ""))  # type: ignore[call-overload]
+        if refused is None:
+            deed.then()
+
+    def _is_new(self, sent: Sent, refused: str | None, deed: _Deed) -> bool:
+        """Note a command with what it does to the record; False when one of its id is there already."""
+        command, context = sent.command, self._context
+        if context is None:
+            return True
+        return context.logbook.accept(
+            context.run.id,
+            command.id,
+            command.verb,
+            command.data if deed.data is None else deed.data,
+            refused=refused,
+            skips=deed.skips,
+            extra=deed.extra,
+        )
+
+    def _answer_to(self, sent: Sent, refused: str | None, does: str) -> None:
+        """Tell what a command does, or why it does nothing."""
+        command = sent.command
         data = {"command": command.id, "verb": command.verb[:40], "state": self.machine.state}
         if refused is not None:
             self._tell(Event("command-refused", refused, data))
-            return
-        self._tell(Event("command", f"{command.verb}: {VERBS[command.verb]}", data))  # type: ignore[index]
-        deed.then()
+        else:
+            self._tell(Event("command", f"{command.verb}: {does}", data))
 
     def _tell(self, event: Event) -> None:
         if self._context is not None:

@@ -52,6 +52,7 @@ def control_frame(
             if context.logbook.step(row.id).outcome is not None:
                 return None  # the frame in flight passed for the step's own
             continue
+        context.tell_held(step.id, taken)
         frame = context.taker().keep(taken, step, whole=False, why=taken.fault or what)
         if taken.unreadable:
             continue

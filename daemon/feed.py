@@ -13,7 +13,7 @@ Kind = Literal[
     "light-metered", "retargeted", "camera-lost", "camera-back", "unasked-frame", "paused", "run-done", "note",
     "command", "command-refused", "question", "answered", "reminder", "waiting", "going-on", "frame-retaken",
     "frame-improvised", "lapse-started", "lapse-waiting", "lapse-frame", "lapse-gap", "lapse-light", "lapse-done",
-    "preview", "verdict",
+    "preview", "verdict", "shutter-held",
 ]  # fmt: skip
 
 

@@ -53,6 +53,24 @@ def film_frames(store: Store, run: RunRow) -> list[FilmFrame]:
     return series
 
 
+def film_so_far(store: Store, step_row: int, most: int, upto: int | None = None) -> list[FilmFrame]:
+    """At most ``most`` frames of a time-lapse that are at home, evenly, up to frame ``upto`` (from 0), in order.
+
+    However long it is, only their rows are read.
+    """
+    logbook = store.logbook
+    rows = logbook.lapse_thinned(step_row, most, upto)
+    home = logbook.lapse_at_home(rows)
+    files = logbook.lapse_jpegs(list(home.values()))
+    series = []
+    for row in rows:
+        file = files.get(home.get(row.attempt_id or 0, 0))
+        if file is not None and row.settings is not None:
+            settings = Settings.model_validate(row.settings)
+            series.append(FilmFrame(store.files.path(file.path), row.frame + 1, exact_settings(settings)))
+    return series
+
+
 def exact_settings(settings: Settings) -> ExactSettings:
     """A plan's settings as exact values."""
     return ExactSettings(

@@ -1,8 +1,11 @@
 """One frame, from intent to record: the only way in which Stopwright takes a picture.
 
-The order is the promise: settings read back, intent committed, trigger, files fetched and made durable, then one
+The order is the promise: settings read back and intent committed, trigger, files fetched and made durable, then one
 transaction that says frame, files, attempt and outcome. Whatever dies in between, `daemon.reconcile` can tell from the
 intent, the files and the card what became of the frame.
+
+What the promise does not order goes on side by side: the next frame's settings are put on the camera while this one is
+made durable, and work that can wait is done while a shutter is open.
 """
 
 from __future__ import annotations
@@ -13,9 +16,11 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Literal, Protocol, TypeVar
 
-from daemon.bulb import Bulb
+from daemon.bulb import Bulb, held_check
+from daemon.camera.ahead import AheadCamera
 from daemon.camera.binding import Binding
-from daemon.camera.verbs import Camera, CardFile
+from daemon.camera.verbs import BulbExposure, Camera, CardFile, SettingName
+from daemon.errors import CameraError
 from daemon.files import StoredFile, attempt_stem
 from daemon.logbook import Attempt, FrameRow, RunRow, StepRow
 from daemon.pictures.exif import ExifCheck, ExifFacts, against_plan, read_exif
@@ -57,6 +62,7 @@ class Taken:
     facts: ExifFacts
     checks: tuple[ExifCheck, ...]
     unreadable: bool = False
+    held: BulbExposure | None = None
 
     @property
     def fault(self) -> str:
@@ -73,7 +79,10 @@ class Taken:
 
 def verified(checks: Sequence[ExifCheck]) -> Verified:
     """One word for a frame's Exif checks."""
-    told = [check.agrees for check in checks if check.kind in ("aperture", "time", "iso")]
+    known = {check.kind: check.agrees for check in checks if check.kind in ("aperture", "time", "iso", "held")}
+    if known.get("time") is None and "held" in known:
+        known["time"] = known["held"]  # no Exif tells it, but the computer held the shutter
+    told = [agrees for kind, agrees in known.items() if kind != "held"]
     if any(agrees is False for agrees in told):
         return "not as planned"
     return "as planned" if told and all(told) else "unverified"
@@ -114,6 +123,7 @@ class FrameTaker:
     """Takes frames for one run with one camera and one store.
 
     ``flight`` is entered for as long as a frame is in flight, and told whether its shutter is held open from here.
+    ``beside`` does what can be done while a shutter is open.
     """
 
     def __init__(
@@ -125,33 +135,72 @@ class FrameTaker:
         run: RunRow,
         flight: Callable[[bool], AbstractContextManager[object]] = nullcontext,
         bulb: Bulb | None = None,
+        beside: Callable[[], object] = lambda: None,
     ):
         self.store, self.camera, self.binding, self.scales, self.run = store, camera, binding, scales, run
-        self._flight, self._bulb = flight, bulb
+        self._flight, self._bulb, self._beside = flight, bulb, beside
 
-    def take(self, row: StepRow, step: Exposing, settings: Settings) -> Taken:
+    def take(self, row: StepRow, step: Exposing, settings: Settings, following: Settings | None = None) -> Taken:
         """Set the camera, commit the intent, expose, bring the files home; the frame is not in the record yet.
 
-        ``settings`` are the step's own, but for a metering frame that had to be moved.
+        ``settings`` are the step's own, but for a metering frame that had to be moved. ``following``: what the next
+        frame is likely to be taken at. The camera is set to it as soon as the files are home.
         """
         exposure_s = settings.time.exact
-        bulb = self._bulb if self._bulb is not None and self._bulb.takes(exposure_s) else None
-        labels = self.binding.labels(settings) if bulb is None else bulb.labels(self.binding, settings)
+        bulb, labels = self._labels(settings)
+        held: BulbExposure | None = None
         with self._flight(bulb is not None):
-            self.camera.apply({str(name): label for name, label in labels.items()})
-            attempt = self.store.logbook.begin_attempt(row.id, exposure_s)
-            on_card = self.camera.expose(exposure_s) if bulb is None else list(bulb.camera.bulb(exposure_s).files)
+            attempt = self._intend(row, exposure_s, labels)
+            if bulb is not None:
+                held = bulb.camera.bulb(exposure_s)
+                on_card = list(held.files)
+            elif isinstance(self.camera, AheadCamera):
+                on_card = self.camera.expose_beside(exposure_s, self._beside)
+            else:
+                on_card = self.camera.expose(exposure_s)
             stem = attempt_stem(row.step_id, attempt.number)
-            return self.complete(attempt, stem, role_of(step), self.fetch(stem, on_card), settings)
+            fetched = self.fetch(stem, on_card)
+            if following is not None and isinstance(self.camera, AheadCamera):
+                self.camera.apply_soon(self._labels(following)[1])
+            return self.complete(attempt, stem, role_of(step), fetched, settings, held)
+
+    def _labels(self, settings: Settings) -> tuple[Bulb | None, dict[str, str]]:
+        """Whether the shutter is held open from here for these settings, and the camera's labels for them."""
+        bulb = self._bulb if self._bulb is not None and self._bulb.takes(settings.time.exact) else None
+        labels: dict[SettingName, str]
+        labels = self.binding.labels(settings) if bulb is None else bulb.labels(self.binding, settings)
+        return bulb, {str(name): label for name, label in labels.items()}
+
+    def _intend(self, row: StepRow, exposure_s: float, labels: dict[str, str]) -> Attempt:
+        """Read the settings back and commit the intent; the latter first where the camera is being set by now."""
+        if not (isinstance(self.camera, AheadCamera) and self.camera.is_applying(labels)):
+            self.camera.apply(labels)
+            return self.store.logbook.begin_attempt(row.id, exposure_s)
+        attempt = self.store.logbook.begin_attempt(row.id, exposure_s)
+        try:
+            self.camera.apply(labels)
+        except CameraError:
+            why = "the camera could not be set for it; nothing was exposed"
+            self.store.logbook.end_attempt(attempt.id, "abandoned", why)
+            raise
+        return attempt
 
     def complete(
-        self, attempt: Attempt, stem: str, role: Role, fetched: Sequence[Fetched], settings: Settings
+        self,
+        attempt: Attempt,
+        stem: str,
+        role: Role,
+        fetched: Sequence[Fetched],
+        settings: Settings,
+        held: BulbExposure | None = None,
     ) -> Taken:
-        """Make fetched files durable as an attempt's, with what their Exif says."""
+        """Make fetched files durable as an attempt's, with what their Exif says. ``held``: how the frame was held."""
         facts, checks = self.examine(fetched, settings)
+        if held is not None:
+            checks.append(held_check(held, settings.time))
         files = tuple(self.adopt(stem, role, fetched))
         unreadable = facts.width is None and all(file.kind == "jpeg" for file in files)
-        return Taken(attempt, files, facts, tuple(checks), unreadable)
+        return Taken(attempt, files, facts, tuple(checks), unreadable, held)
 
     def keep(self, taken: Taken, step: Exposing, *, whole: bool, recovered: bool = False, why: str = "") -> FrameRow:
         """Commit a taken frame. ``whole``: it gives its step the outcome; else the step is still to do."""

@@ -31,6 +31,8 @@ from plans.stops import light_of
 _AS_PLANNED = 1 / 6  # of a stop: a value in the Exif that near a plan's mark is that mark, written roundly
 _LEAST_LIGHT = 3  # frames that tell whether the light held
 MARKS = "regions.json"  # in a run's folder: where subjects are, as marked on a picture
+# A background is planned to be just as soft as asked, and no eye tells a third of a stop of aperture.
+A_MARK_LESS = 2 ** (-1 / 6)
 SHARPEST_PX = 1.5  # no picture tells a smaller disc or smear from none
 
 
@@ -147,7 +149,8 @@ class Judge:
         if moved is None:
             again = f"{shot.name}: look at it beside its reference"
             return verdicts.untold("framing held", shot.name, seen.why_none, again)
-        return verdicts.framing_held(shot.name, moved, shot.taken.pixels.width, seen.scale)
+        ran = self._evidence.ran_about(shot.taken) if not shot.step.shaken else None
+        return verdicts.framing_held(shot.name, moved, shot.taken.pixels.width, seen.scale, ran=ran)
 
     # -- goals of one picture ---------------------------------------------------------------------------------------
 
@@ -179,7 +182,7 @@ class Judge:
             own, back = self._disc(goal.subject, "near", shot), self._disc(None, "far", shot)
             if own is None or back is None:
                 return verdicts.untold("isolated", name, _NO_DISC, _another_aperture(shot))
-            least = isolate.least_share(goal) * shot.taken.pixels.width
+            least = A_MARK_LESS * isolate.least_share(goal) * shot.taken.pixels.width
             return verdicts.isolated(name, goal.subject, own, back, sharp, least)
         near, far = self._disc(goal.from_subject, "near", shot), self._disc(goal.to_subject, "far", shot)
         if near is None or far is None:
@@ -200,16 +203,15 @@ class Judge:
             unit = "stops"
         else:
             meant = meant * self._pixels(self._situation.coc_mm, shot)
-            region = self._region(goal.subject, "near", shot)
             if wrong == "motion":
                 mover = faults.moved(self._situation, goal)
                 smear = self._smear(mover.name, shot) if mover else ""
                 amount = smear if isinstance(smear, Estimate) else None
-            elif region is None:
-                amount = None
+            elif wrong == "shaken":
+                amount = self._evidence.shake(shot.taken, right.taken)
             else:
-                tell = self._evidence.shake if wrong == "shaken" else self._evidence.disc_against
-                amount = tell(shot.taken, right.taken, region)
+                region = self._region(goal.subject, "near", shot)
+                amount = None if region is None else self._evidence.disc_against(shot.taken, right.taken, region)
         if amount is None:
             yield verdicts.untold("fault shown", shot.name, f"{wrong}: cannot be measured here", "look at it enlarged")
         else:

@@ -12,11 +12,11 @@ from daemon import schedule_clock, tables
 from daemon.camera.verbs import CardFile
 from daemon.entries import attempt_in_run
 from daemon.errors import StoreError
-from daemon.extras import Extras
+from daemon.lapse_pages import GONE, LapsePages
 from daemon.rows import Attempt, LapseRow
 
 
-class Lapses(Extras):
+class Lapses(LapsePages):
     """Frames of time-lapses. Each method that writes is one transaction, durable when it returns."""
 
     def begin_lapse_frame(
@@ -135,9 +135,6 @@ class Lapses(Extras):
                 .where(tables.lapse_frames.c.attempt_id == attempt_id)
                 .values(why=f"{GONE}: {why}")
             )
-
-
-GONE = "gone from the card"
 
 
 def _place(step_row: int, frame: int, due_s: float, start: datetime) -> dict[str, Any]:

@@ -81,6 +81,11 @@ class LapseReader:
         except StopwrightError as error:
             return Seen(shown, None, why=str(error))
 
+    @property
+    def waiting(self) -> int:
+        """How many frames are not measured yet."""
+        return sum(not one.done() for one in self._waiting)
+
     def ready(self, wait: bool = False) -> list[Seen]:
         """What was measured since the last call, in the order of taking, each written to the logbook.
 

@@ -57,6 +57,7 @@ class LapseState:
         self._rate, self._lead = FIRST_RATE, LEAD_S
         self._asked_s = -1e9  # when the camera was last asked something
         self._held = ""  # what kept the next frame from its tick
+        self._back_s = 0.0  # when the run went on after a pause, or after nothing had run [s]
         self._tight = 0
         self._check: Good | None = None
         self._last: Good | None = None

@@ -11,61 +11,68 @@ from typing import Any
 from daemon import schedule_clock
 from daemon.errors import UsageError
 from daemon.lapse_changes import replayed
-from daemon.rows import LapseRow, ReadingRow
+from daemon.rows import LapseRow, ReadingRow, StepRow
 from daemon.store import Store
 from plans.goals.timelapse import controller_of, due_s, part_of
 from plans.lapse_changes import changed
 from plans.plan import TimelapseStep
 
 LATEST = 200  # frames of which light and settings are told
+COURSE = 200  # of all frames
 FADES_S = 3600.0  # after so long half of what the light differs from what was expected is no longer believed
 
 
-def lapse_view(store: Store, run_id: int) -> dict[str, Any]:
+def lapse_row(store: Store, run_id: int) -> StepRow:
+    """The step of a run's time-lapse, the one that goes on or the last one. UsageError if the run has none."""
+    rows = [row for row in store.logbook.steps(run_id) if row.kind == "timelapse" and row.outcome != "skipped"]
+    if not rows:
+        raise UsageError(f"run {run_id}: asked for its time-lapse; its plan has none")
+    return next((one for one in rows if one.outcome is None), rows[-1])
+
+
+def lapse_view(store: Store, run_id: int, limit: int = LATEST, before: int | None = None) -> dict[str, Any]:
     """The run's time-lapse, the one that goes on or the last one, as plain data. Levels in EV100, errors in stops.
+
+    ``newest`` has the newest frames up to ``limit``, those with a number below ``before`` where that is told, and
+    ``course`` at most `COURSE` of all frames, evenly: what it costs does not grow with the length.
 
     Raises
     ------
     UsageError
         If the run has none.
     """
-    logbook = store.logbook
-    rows = [row for row in logbook.steps(run_id) if row.kind == "timelapse" and row.outcome != "skipped"]
-    if not rows:
-        raise UsageError(f"run {run_id}: asked for its time-lapse; its plan has none")
-    row = next((one for one in rows if one.outcome is None), rows[-1])
+    logbook, row = store.logbook, lapse_row(store, run_id)
     plan = logbook.plan(run_id, row.revision)
     planned = next(step for step in plan.steps if isinstance(step, TimelapseStep) and step.id == row.step_id)
     step = changed(planned, replayed(logbook.commands(run_id), planned.id))
-    frames = logbook.lapse_frames(row.id)
-    home = {one.attempt_id: one.id for one in logbook.frames(run_id) if one.role == "picture"}
-    readings = {one.frame_id: one for one in logbook.readings(run_id) if "lapse" in one.data}
-    started = [one.data for one in logbook.events(run_id) if one.kind == "lapse-started"]
-    start = next((one["start"] for one in reversed(started) if one.get("step") == step.id), None)
-    now_s = _now(frames)
-    put_off = len(logbook.lapse_put_off(run_id))
-    told = [_frame(one, home, readings) for one in frames[-LATEST:]]
-    newest = next((one for one in reversed(frames) if one.thought is not None), None)
+    tally, last, newest = logbook.lapse_tally(row.id), logbook.lapse_page(row.id, 1), logbook.lapse_thought(row.id)
+    now_s = _now(last)
+    page, course = logbook.lapse_page(row.id, limit, before), logbook.lapse_thinned(row.id, COURSE)
+    light = page if before is None else logbook.lapse_page(row.id, LATEST)
+    told, latest = _told(store, page), _told(store, light)
+    home = logbook.lapse_at_home(course)
     return {
         "run": run_id,
         "step": step.id,
         "goal": step.goal,
         "outcome": row.outcome,
-        "start": start,
+        "start": logbook.lapse_start(run_id, step.id),
         "frames": step.frames,
-        "due": len(frames),
-        "taken": sum(one.attempt_id in home for one in frames),
-        "late": sum(bool(one.why) and one.attempt_id in home for one in frames),
-        "missed": len(frames) - sum(one.attempt_id in home for one in frames) - put_off,
-        "on_card": put_off,
-        "worst_late_s": max((one.late_s for one in frames if one.late_s is not None), default=None),
-        "interval_s": step.parts[part_of(step, max(len(frames) - 1, 0))].interval_s,
+        "due": tally.due,
+        "taken": tally.taken,
+        "late": tally.late,
+        "missed": tally.missed,
+        "on_card": tally.on_card,
+        "worst_late_s": tally.worst_late_s,
+        "interval_s": step.parts[part_of(step, max(tally.due - 1, 0))].interval_s,
         "look": step.look.model_dump(mode="json"),
-        "light": _light(told),
+        "light": _light(latest),
         "settings": newest.settings if newest else None,
         "thinks": newest.thought if newest else None,
         "newest": told,
-        "forecast": _forecast(step, told, now_s),
+        "next": page[0].frame if len(page) == limit and page[0].frame > 0 else None,
+        "course": [_point(one, home) for one in course],
+        "forecast": _forecast(step, latest, now_s),
         "ends_s": due_s(step, step.frames - 1),
         "now_s": now_s,
     }
@@ -79,7 +86,25 @@ def _now(frames: list[LapseRow]) -> float | None:
     return last.due_s + (schedule_clock.utc_now() - last.due_at).total_seconds()
 
 
-def _frame(row: LapseRow, home: dict[int | None, int], readings: dict[int, ReadingRow]) -> dict[str, Any]:
+def _told(store: Store, rows: list[LapseRow]) -> list[dict[str, Any]]:
+    home = store.logbook.lapse_at_home(rows)
+    readings = store.logbook.lapse_readings(list(home.values()))
+    return [_frame(one, home, readings) for one in rows]
+
+
+def _point(row: LapseRow, home: dict[int, int]) -> dict[str, Any]:
+    settings, thought = row.settings or {}, row.thought or {}
+    return {
+        "frame": row.frame,
+        "due_s": row.due_s,
+        "id": home.get(row.attempt_id or 0),
+        "expected_ev100": thought.get("level"),
+        "time": (settings.get("time") or {}).get("mark"),
+        "iso": (settings.get("iso") or {}).get("mark"),
+    }
+
+
+def _frame(row: LapseRow, home: dict[int, int], readings: dict[int, ReadingRow]) -> dict[str, Any]:
     frame = home.get(row.attempt_id) if row.attempt_id is not None else None
     reading = readings.get(frame) if frame is not None else None
     lapse = reading.data["lapse"] if reading is not None else {}

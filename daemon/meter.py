@@ -9,7 +9,7 @@ from daemon.logbook import FrameRow, StepRow
 from daemon.metering import Search
 from daemon.pictures.reading import Reading
 from daemon.readings import Reader
-from daemon.retarget import LONGEST_METERING, conclude, intent_of, next_settings
+from daemon.retarget import LONGEST_METERING, burnt_out, conclude, intent_of, next_settings, on_brightest
 from plans.kit import Kit
 from plans.plan import ControlStep, LightBasis, Plan, Settings
 
@@ -33,17 +33,18 @@ class Meter:
         PlanUnreachable
             If the light as metered puts goals out of reach and nobody says to go on.
         """
-        from plans.compiler import kit_of
         from plans.rehearsal import summary
 
         context = self._context
         plan = context.plan(row.revision)
         context.tell("step-started", step.text, step=step.id)
-        kit, intent = kit_of(plan), intent_of(plan)
+        kit, intent = context.kit(row.revision), intent_of(plan)
         settings, reading = self._converge(row, step, kit, intent)
         metered = conclude(plan, step, settings, reading, kit, intent)
-        part = " on the brightest part" if intent > 0 else ""
+        part = " on the brightest part" if on_brightest(intent) else ""
         text = f"The light{part} is EV {metered.ev100:.1f}, {metered.error:+.2f} stop against the plan"
+        if white := burnt_out(reading, intent):
+            text += f"; by that much brighter than metered, the brightest part comes out white ({white:.1f} stop over)"
         context.tell("light-metered", text, ev100=metered.ev100, error=metered.error, decision=metered.decision)
         answer = AS_PLANNED if metered.decision == "hold" else RETARGET
         if metered.decision == "ask":

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from daemon import clock
 from daemon.context import RunContext, may_pass
 from daemon.errors import BindingRefused, CameraError
@@ -42,6 +44,8 @@ class Picturing:
         settings = step.settings.model_dump()
         context.tell("step-started", step.caption, **facts, done=done, exposure_left_s=left_s, settings=settings)
         watched = extra is None and self._light.watches(row, step)
+        if extra is None and not left:
+            context.later(context.camera.get_spare)
         number = 0
         while number < ATTEMPTS:
             number += 1
@@ -50,7 +54,7 @@ class Picturing:
                     return None
                 began = clock.monotonic()
                 taker = context.taker()
-                taken = taker.take(row, step, step.settings)
+                taken = taker.take(row, step, step.settings, None if watched else context.following(row))
             except CameraError as error:
                 if extra is not None and isinstance(error, BindingRefused):
                     context.skip(row, str(error))
@@ -63,14 +67,19 @@ class Picturing:
                 if number == ATTEMPTS:
                     raise
                 continue
+            context.tell_held(step.id, taken)
             whole = not taken.fault
             frame = taker.keep(taken, step, whole=whole and not watched, why=taken.fault)
             files = [str(taker.path(file)) for file in taken.files]
             if whole:
-                self._reader.begin(frame, taker.path(picture_of(taken.files)), step)
-                if watched and not self._light.after(row, step, frame):
-                    number -= 1  # the light's doing: the watch bounds how often
-                    continue
+                path = taker.path(picture_of(taken.files))
+                if watched:
+                    self._reader.begin(frame, path, step)
+                    if not self._light.after(row, step, frame):
+                        number -= 1  # the light's doing: the watch bounds how often
+                        continue
+                else:  # measuring takes the processor, which the next frame's way to the shutter needs now
+                    context.later(partial(self._reader.begin, frame, path, step))
                 took_s = clock.monotonic() - began
                 facts |= {"frame": frame.id, "files": files, "verified": taken.verified, "settings": settings}
                 done += extra is None
@@ -79,7 +88,7 @@ class Picturing:
                     kind: Kind = "frame-retaken" if extra.what == "retake" else "frame-improvised"
                     text = f"{extra.of_step}: taken again" if extra.what == "retake" else step.caption
                     context.tell(kind, text, step=step.id, of_step=extra.of_step, why=extra.why)
-                self._reader.catch_up(context.plan(row.revision))
+                context.later(partial(self._reader.catch_up, context.plan(row.revision)))
                 return frame
             context.tell("attempt-failed", f"{step.id}: {taken.fault}; it is shot again", step=step.id, files=files)
         why = f"given up after {ATTEMPTS} attempts"

@@ -6,6 +6,7 @@ reference; what settings alone would give is recorded beside what was measured, 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
@@ -30,11 +31,13 @@ class Reader:
     """Measures frames of one run in the background. Use as a context manager; `finish` writes what is left to write.
 
     What is measured is let go as soon as its reading is written, but for what others are compared with, so that a run
-    of ten thousand frames takes no more memory than one of a thousand.
+    of ten thousand frames takes no more memory than one of a thousand. ``plan`` gives the plan in force, where it is at
+    hand; None: it is read from the logbook.
     """
 
-    def __init__(self, store: Store, run: RunRow, tell: Listener):
+    def __init__(self, store: Store, run: RunRow, tell: Listener, plan: Callable[[], Plan] | None = None):
         self._store, self._run, self._tell = store, run, tell
+        self._plan = plan or (lambda: store.logbook.plan(run.id))
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="reading")
         self._tone: tuple[float, ...] | None = None
         self._measures: dict[int, Future[FrameMeasure]] = {}
@@ -99,7 +102,7 @@ class Reader:
     def tone(self) -> tuple[float, ...]:
         """The body's tone curve as measured; empty where it was not."""
         if self._tone is None:
-            self._tone = kit_of(self._store.logbook.plan(self._run.id)).corrections.tone
+            self._tone = self._kit_of(self._plan()).corrections.tone
         return self._tone
 
     def path(self, frame: FrameRow) -> Path:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from daemon.metering import ASK_ABOVE, Metered, Search, highlight_level, judge_light
+from daemon.metering import ASK_ABOVE, WHITE, Metered, Search, highlight_level, judge_light
 from daemon.pictures.reading import Reading
+from plans.exposure import HIGHLIGHT
 from plans.kit import Kit
 from plans.plan import ControlStep, MarkValue, Plan, Settings
 from plans.stops import Kind, Scale
@@ -62,15 +63,37 @@ def intent_of(plan: Plan) -> float:
     return float(scene_of(plan).intent)
 
 
+def lift_of(plan: Plan) -> float:
+    """How much brighter than mid grey a plan has what its light lies on. [stops]"""
+    from plans.compiler import situation_of
+
+    return float(situation_of(plan).lift)
+
+
+def on_brightest(intent: float) -> bool:
+    """Whether an intent is for the brightest part of the picture alone, as with white water. [stops]"""
+    return intent >= HIGHLIGHT
+
+
+def burnt_out(reading: Reading, intent: float) -> float:
+    """How far above white the lights of the brightest part come in pictures brighter than metered; 0 if below. [stops]
+
+    What is placed by its brightest part keeps its lights.
+    """
+    if intent <= 0 or on_brightest(intent) or reading.bright_top_stops is None:
+        return 0.0
+    return max(0.0, reading.bright_top_stops - reading.level_stops + intent - WHITE)
+
+
 def next_settings(
     search: Search, settings: Settings, reading: Reading, scales: dict[Kind, Scale], kit: Kit, intent: float = 0.0
 ) -> Settings | None:
     """Settings of the next metering frame, or None when this one can be believed or nothing further can be set.
 
-    With an ``intent`` above 0 the brightest part is metered, and must not be clipped. [stops]
+    With an ``intent`` that is for the brightest part alone, that is metered, and must not be clipped. [stops]
     """
     level, clipped = reading.level_stops, False
-    if intent > 0 and reading.bright_stops is not None:
+    if on_brightest(intent) and reading.bright_stops is not None:
         level, clipped = reading.bright_stops, reading.bright_clipped
     stops = search.next_move(settings_light(settings, kit), level, clipped)
     if stops is None:
@@ -84,12 +107,13 @@ def conclude(
 ) -> Metered:
     """What the light is, from a metering frame that can be believed.
 
-    With an ``intent`` above 0 (white water, snow) it is that on the brightest part, since this is what the intent
-    places; less where the lights in its texture would clip. [stops]
+    With the ``intent`` of white water it is that on the brightest part, since this is what the intent places; less
+    where the lights in its texture would clip. [stops]
     """
     level = reading.level_stops
-    if intent > 0 and reading.bright_stops is not None and reading.bright_top_stops is not None:
+    if on_brightest(intent) and reading.bright_stops is not None and reading.bright_top_stops is not None:
         level = highlight_level(reading.bright_stops, reading.bright_top_stops, intent)
     expected = expected_level(step, settings, kit)
-    # A brief's light is that of the whole scene; its brightest part may well be brighter by as much as the intent.
-    return judge_light(plan.inputs.light.ev100, expected, level, ASK_ABOVE + max(0.0, intent))
+    # Where the plan counts on the light of the whole scene, its brightest part is brighter by what is not lifted.
+    brighter = float(intent) - lift_of(plan) if on_brightest(intent) else 0.0
+    return judge_light(plan.inputs.light.ev100 + brighter, expected + brighter, level, ASK_ABOVE)

@@ -13,10 +13,11 @@ from typing import Any, Literal
 
 from daemon import schedule_clock
 from daemon.bulb import bind_to
+from daemon.camera.ahead import AheadCamera
 from daemon.camera.dialects import refuses_to_tell
 from daemon.camera.verbs import Camera, CameraState
 from daemon.checking import Checker
-from daemon.context import LOST, Manners, RunContext, first_state
+from daemon.context import LOST, RunContext, first_state
 from daemon.control import Control, Cued, StoppedNow
 from daemon.errors import CameraError, RunPaused, StoreError, UsageError
 from daemon.feed import Command, CommandQueue, Listener
@@ -24,6 +25,7 @@ from daemon.hands import is_of_use
 from daemon.judging_aside import Aside
 from daemon.light_watch import LightWatch
 from daemon.logbook import StepRow
+from daemon.manners import Manners, as_told
 from daemon.meter import Meter
 from daemon.operator import LOOK_EVERY_S, ConsoleOperator, Operator
 from daemon.picturing import Picturing
@@ -75,7 +77,7 @@ class Runner:
         manners: Manners | None = None,
         lecturer: Operator | None = None,
     ):
-        self._store, self._camera, self._operator, self._listener = store, camera, operator, listener
+        self._store, self._camera, self._operator, self._listener = store, AheadCamera(camera), operator, listener
         self._commands = commands or CommandQueue()
         self._manners, self._lecturer = manners or Manners(), lecturer
         self._machine = Machine()
@@ -133,7 +135,9 @@ class Runner:
             logbook.remember_settings(run.id, _to_put_back(state))
             context = self._begin(run.id)
             context.adopt_plan(plan, "as compiled")
-            context.tell("run-started", f"Run {run.id}: {plan.title}", run=run.id, folder=str(context.folder))
+            text = f"Run {run.id}: {plan.title}"
+            told = {"run": run.id, "folder": str(context.folder), "manners": as_told(self._manners)}
+            context.tell("run-started", text, **told)
             self._caution(context, plan.cautions)
         except BaseException as error:
             self._end_before_walk(error)
@@ -166,7 +170,8 @@ class Runner:
         logbook.remember_settings(run.id, found)
         context = self._begin(run.id)
         text = f"Run {run.id} goes on: {run.title}"
-        context.tell("run-started", text, run=run.id, folder=str(context.folder), resumed=True)
+        told = {"run": run.id, "folder": str(context.folder), "manners": as_told(self._manners)}
+        context.tell("run-started", text, **told, resumed=True)
         context.write_plan_files()
         context.tell(
             "note", f"The rig must stand as it did: {context.hands().in_words()}. Look before you leave it alone"
@@ -221,17 +226,19 @@ class Runner:
         with Aside(self._store, context.run, context.tell_event) as self._aside:
             self._walk_steps(context)
             # Everything is safe by now; who asks to stop only ends the waiting.
-            self._aside.finish(context.manners.verdicts_s, lambda: self._commands.take() is not None)
+            self._aside.finish(context.manners.verdicts_s, self._control.answer_late)
+            self._control.answer_late()
 
     def _walk_steps(self, context: RunContext) -> None:
         logbook, run = context.logbook, context.run
-        with Reader(self._store, run, context.tell_event) as reader, self._control.watching():
+        with Reader(self._store, run, context.tell_event, context.plan) as reader, self._control.watching():
             self._light = LightWatch(context, reader, context.manners.light)
             try:
                 context.with_camera(lambda: context.reconciler().settle())
                 if context.manners.rig_check:
                     context.with_camera(lambda: prepare_rig(context, context.plan()))
                 self._steps(context, reader)
+                context.catch_up()
                 self._machine.enter("ending")
                 self._light.finish()
                 context.with_camera(lambda: context.reconciler().sweep())
@@ -264,6 +271,7 @@ class Runner:
 
     def _wait_in_pause(self, context: RunContext) -> None:
         """Wait until the pause is over, or something is to be done in it."""
+        context.catch_up()
         if self._paused != context.run.id:
             self._paused = context.run.id
             context.logbook.run_state(context.run.id, "paused")
@@ -280,6 +288,8 @@ class Runner:
 
     def _do(self, context: RunContext, row: StepRow, reader: Reader) -> None:
         step = context.step(row)
+        if context.manners.cue or isinstance(step, OperatorStep | TimelapseStep):
+            context.catch_up()  # the next shutter may be long in coming
         if not isinstance(step, OperatorStep) and (lack := context.hands().lacks(step)):
             context.skip(row, f"{lack}, because that was skipped")
             return

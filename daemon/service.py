@@ -11,7 +11,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from plans.plan import Plan
 
 _REMEMBERED = 200  # jobs and command ids that are known again when they are sent twice
+_ORDERS = ("shoot", "resume")  # what orders are called among the commands of the record
 _CAMERA_WAIT_S = 20.0  # one request may wait so long for another's look at the camera [s]
 
 
@@ -156,7 +157,7 @@ class Service:
         UsageError, BriefError, PlanUnreachable
             If it cannot be carried out, or another run goes on.
         """
-        known = self._jobs.get(order.id)
+        known = self.find_job(order.id)
         if known is not None:
             return known
         from daemon.runner import Manners
@@ -189,8 +190,18 @@ class Service:
         return job
 
     def find_job(self, name: str) -> Job | None:
-        """An order by its id, as long as it is remembered."""
-        return self._jobs.get(name)
+        """An order by its id: as long as it is remembered, and from the record where it led to a run.
+
+        Of one from before the service was started anew only the run is known; it has ended.
+        """
+        known = self._jobs.get(name)
+        row = None if known is not None else self.store.logbook.command(name)
+        if row is None or row.verb not in _ORDERS:
+            return known
+        found = Job(Order(name, which=str(row.run_id)), run=row.run_id)
+        found.begun.set()
+        found.ended.set()
+        return found
 
     def command(self, run: int, command: Command, data: Mapping[str, Any] | None = None) -> dict[str, Any]:
         """Send a command to the run going on; the same id again is told and acts no more. ``data``: as the verb needs.
@@ -206,6 +217,10 @@ class Service:
             known = self._sent.get(command.id)
             if known is not None:
                 return known | {"repeated": True}
+            row = self.store.logbook.command(command.id)
+            if row is not None:  # given to a run before this service was started
+                told = {"id": row.id, "run": row.run_id, "verb": row.verb, "accepted": row.refused is None}
+                return told | ({} if row.refused is None else {"refused": row.refused}) | {"repeated": True}
             job = self.job
             if job is None or job.run != run:
                 now = f"run {job.run} goes on" if job else "no run goes on"
@@ -317,7 +332,7 @@ class Service:
         patience = self.config.patience_s if order.patience_s is None else order.patience_s
         try:
             with self._camera, open_camera(port, library_folder(self.store)) as camera:
-                manners = _manners(Manners, patience, order, self.config.verdicts)
+                manners = self._manners_of(Manners, patience, order)
                 job.runner = runner = Runner(self.store, camera, job.operator, self._heard, job.commands, manners)
                 if order.written is None:
                     runner.resume(order.which or "last")
@@ -342,6 +357,20 @@ class Service:
             job.begun.set()
             self.changed()
 
+    def _manners_of(self, shape: Any, patience_s: float, order: Order) -> Any:
+        """How the run is to behave: one that goes on behaves as before where the order says nothing."""
+        if order.written is not None:
+            return _manners(shape, patience_s, order, self.config.verdicts)
+        from daemon.manners import remembered
+
+        before = remembered(self.store.logbook, self.store.logbook.run(order.which or "last").id)
+        if order.patience_s is None:
+            patience_s = before.get("patience_s", patience_s)
+        reachable = order.reachable or bool(before.get("reachable"))
+        known = {name: value for name, value in before.items() if name not in ("patience_s", "reachable")}
+        as_before = replace(order, reachable=reachable, manners=known | dict(order.manners))
+        return _manners(shape, patience_s, as_before, self.config.verdicts)
+
     def _first_state(self, camera: CameraProcess, job: Job, patience_s: float) -> CameraState:
         """What the camera tells of itself; one that is not there is waited for."""
         from daemon.context import ASK_AGAIN_S, LOST
@@ -363,6 +392,8 @@ class Service:
         job, data = self._current, event.data
         if job is not None and event.kind == "run-started":
             job.run = data["run"]
+            verb = _ORDERS[job.order.written is None]
+            self.store.logbook.accept(job.run, job.order.id, verb, {})  # the same order never begins another run
             job.begun.set()
         if event.kind in ("run-started", "run-done", "paused", "lapse-started", "lapse-gap", "lapse-done"):
             self.log.info(event.kind, run=self.running(), text=event.text)

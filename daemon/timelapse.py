@@ -39,6 +39,7 @@ from plans.tone import Tone
 
 ON_TIME_S = 0.02  # a shutter asked for this long after its tick is on time [s]
 SOON_S = 1.0  # from the command to the first frame, where the plan names no start [s]
+NOTHING_RAN, PAUSED = "nothing ran between", "the run was paused"  # why frames were missed until the run went on
 AWAKE_S = 20.0  # cameras switch themselves off after half a minute or more; common practice, no source [s]
 _TURNED_S = 0.01  # how often a clock that tests turn is looked at [s]
 
@@ -132,7 +133,7 @@ class Timelapse(LapseHome):
             if row.step_row == self._row.id:
                 self._put_away(attempts[row.attempt_id or 0], row.frame, row.due_s, row.settings, row.card)
         self._read_unread("nothing ran, and no picture of it was found")
-        self._check, self._held = self._last, "nothing ran between"
+        self._check, self._held, self._back_s = self._last, NOTHING_RAN, self._now()
         context.tell("note", f"{step.id} goes on with frame {frame + 1} of {self.step.frames}", step=step.id)
         return frame
 
@@ -170,7 +171,7 @@ class Timelapse(LapseHome):
             if left > AWAKE_S and self._now() - self._asked_s > AWAKE_S:
                 self._keep_awake()
                 continue
-            if not told:
+            if not told and not self._readings.waiting:  # all is at home and measured: nothing left but to wait
                 told = True
                 due_s = self._due(frame)
                 data = {"frame": frame, "due_s": due_s, "in_s": due_s - self._now(), "wait_s": left}
@@ -193,13 +194,15 @@ class Timelapse(LapseHome):
         with context.machine.during("paused"):
             while context.control.pausing:
                 context.control.hear(LOOK_EVERY_S)
-        self._held, self._check = "the run was paused", self._last
+        self._held, self._check, self._back_s = PAUSED, self._last, self._now()
         self._logbook.run_state(context.run.id, "running")
         context.tell("going-on", "Going on", run=context.run.id)
 
     def _next(self, frame: int) -> int:
         """Take a frame, or miss it and maybe those after it; the number of the next one."""
         self._wait(self._due(frame) - self._lead_of(frame), frame)
+        if self._held in (NOTHING_RAN, PAUSED) and self._due(frame) - self._lead_of(frame) > self._back_s:
+            self._held = ""  # there was time for this one: if it is late all the same, that has another reason
         if (past := self._past(frame)) > frame:
             self._miss(frame, past, self._held or "the frame before took too long")
             return past

@@ -1,7 +1,7 @@
 """Settings of the simulated body beside aperture, time and ISO: wire values, labels, and how it is delivered.
 
 Labels are those that the camera library shows for the same values over PTP/IP (measured); ``size`` labels are the
-pixels themselves. ``stabiliser`` has no property there and is a switch on the lens, which the cable does not see.
+pixels themselves. For ``stabiliser`` it shows no words, only the number among the raw properties (d138).
 """
 
 from __future__ import annotations

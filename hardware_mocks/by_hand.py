@@ -52,6 +52,10 @@ def _share(text: str) -> float:
     return _between(text, -1, 1, "shares of the width")
 
 
+def _degrees(text: str) -> float:
+    return _between(text, -360, 360, "degrees")
+
+
 def _filter(text: str) -> tuple[str, float] | None:
     """A name and its stops; None for the word that means a bare lens."""
     if text.strip().lower() == "none":
@@ -141,6 +145,12 @@ def _kick(hands: Hands, asked: argparse.Namespace) -> str:
     return f"The tripod is displaced: the picture is shifted by {hands.state()['framing'][0] * 100:g} % of its width."
 
 
+def _polariser(hands: Hands, asked: argparse.Namespace) -> str:
+    hands.polariser(asked.degrees)
+    on = "" if hands.state()["polariser_on"] else "; none is on the lens"
+    return f"The polariser's axis stands {hands.state()['polariser_deg']:g} degrees from the level{on}."
+
+
 def _wake(hands: Hands, asked: argparse.Namespace) -> str:
     hands.wake()
     return "Awake." if hands.state()["on"] else "It does not wake: the battery is empty."
@@ -185,6 +195,9 @@ def _parser() -> argparse.ArgumentParser:
     deed("shake", _shake, "knock the tripod in this exposure or the next")
     deed("kick", _kick, "displace the tripod for good").add_argument(
         "share", type=_share, nargs="?", default=0.02, metavar="SHARE"
+    )
+    deed("polariser", _polariser, "turn the polariser: 0 lets glare by, 90 takes it away").add_argument(
+        "degrees", type=_degrees, metavar="DEGREES"
     )
     deed("wake", _wake, "touch the button, so that a sleeping camera wakes")
     deed("press", _press, "press the button: a frame nobody asked for")

@@ -67,6 +67,7 @@ class GardenCamera:
         self._off = threading.Event()
         self._cut = threading.Event()  # set when the power of a running exposure goes
         self._held: threading.Event | None = None  # set when a bulb exposure shall end
+        self._begun_at = self._closed_at = 0.0  # when the latest exposure was asked for, and a held shutter to close
         self._exposing: threading.Thread | None = None
         self._open = self._knocked = False
         self._world = World(ev100)
@@ -208,18 +209,17 @@ class GardenCamera:
         with self._lock:
             self._dials.by_hand(setting, known[label])
             self._power.touch()
-        if setting != "stabiliser":  # a switch that the cable does not see
-            self._tell("changed", setting)
+        self._tell("changed", setting)
 
     def focus(self, distance_m: float) -> None:
         """Turn the focus ring. [m]"""
         with self._lock:
             self._world.focus(distance_m)
 
-    def fit_filters(self, filters: list[tuple[str, float]]) -> None:
-        """Have these filters on the lens and no others: names and stops. [stops]"""
+    def fit_filters(self, filters: list[tuple[str, float]], polariser: bool | None = None) -> None:
+        """Have these filters on the lens and no others: names and stops. ``polariser`` as in `World.fit`. [stops]"""
         with self._lock:
-            self._world.filters = tuple(filters)
+            self._world.fit(tuple(filters), polariser)
 
     def light(self, ev100: float) -> None:
         """Change the light on the scene. [EV at ISO 100]"""
@@ -234,10 +234,10 @@ class GardenCamera:
         if not self.on:
             self._tell("drop", 0)
 
-    def move(self, nearer_m: float) -> None:
-        """Carry the rig nearer by so much, or farther (below 0). [m]"""
+    def move(self, nearer_m: float, right_m: float = 0.0, lower_m: float = 0.0) -> None:
+        """Carry the rig nearer by so much, to the right and lower, or the other way (below 0). [m]"""
         with self._lock:
-            self._world.nearer_m += nearer_m
+            self._world.carry(right_m, lower_m, nearer_m)
 
     def frame_anew(self, across: float, down: float, portrait: bool | None) -> None:
         """Turn the head: shift the picture by shares of its width and height; stand it upright, or lay it down."""
@@ -247,7 +247,7 @@ class GardenCamera:
                 self._world.portrait = portrait
 
     def turn_polariser(self, degrees: float) -> None:
-        """Turn the polariser. [degrees]"""
+        """Turn the polariser's axis, from the level on. [degrees]"""
         with self._lock:
             self._world.polariser_deg = degrees % 360
 
@@ -256,10 +256,11 @@ class GardenCamera:
         with self._lock:
             self._knocked = True
 
-    def kick(self, across: float, down: float, tilt_deg: float) -> None:
-        """Displace the tripod for good; it shows in an exposure that is running as well. [shares, degrees]"""
+    def kick(self, across: float, down: float, tilt_deg: float, right_mm: float = 0.0, lower_mm: float = 0.0) -> None:
+        """Turn [shares, degrees] and carry [mm] the tripod for good; an exposure that is running shows it too."""
         with self._lock:
             self._world.kick((across, down), tilt_deg)
+            self._world.carry(right_mm / 1000, lower_mm / 1000, 0.0)
             self._knocked = self._knocked or self._open
 
     # -- exposing ---------------------------------------------------------------------------------------------------
@@ -298,8 +299,9 @@ class GardenCamera:
         """Close the shutter of a bulb exposure. Refusal ``general`` when none is running."""
         with self._lock:
             held = self._held
-        if held is None:
-            raise Refusal("general", "no shutter is held open")
+            if held is None:
+                raise Refusal("general", "no shutter is held open")
+            self._closed_at = clock.monotonic()
         held.set()
 
     def _begin(self, pressed: bool, held: threading.Event | None) -> int:
@@ -318,6 +320,7 @@ class GardenCamera:
                 broken = broken or self.faults.for_frame("restart", number, "before")
             if broken is None:
                 shot = self._shot(number)
+                self._begun_at, self._closed_at = clock.monotonic(), 0.0
                 self._exposures = number
                 self._presses += pressed
                 self._live = False
@@ -352,6 +355,7 @@ class GardenCamera:
             focus_m=self._world.focus_m,
             filter_stops=tuple(stops for _, stops in self._world.filters),
             ev100=self._world.ev100,
+            polariser_deg=self._world.polariser_deg if self._world.polariser_on else None,
             start_s=clock.monotonic() - self._born + self.timing.lag_s + delay,
             taken=self.now(),
             optics=self.optics,
@@ -405,10 +409,12 @@ class GardenCamera:
         if not self._midway(shot, lag + (shot.time_s / 2 if held is None else 0.0)):
             return None
         if held is not None:
+            with self._lock:
+                opened = self._begun_at + lag  # a shutter keeps its own time, however late this thread gets its turn
             clock.wait(self._cut, opened - clock.monotonic())
-            opened = clock.monotonic()
             clock.wait(held, min(1e6, self._longest_s()))
-            time_s = clock.monotonic() - opened
+            with self._lock:
+                time_s = max(1e-3, (self._closed_at or clock.monotonic()) - opened)
             shot = replace(shot, time=bulb_mark(time_s), time_s=time_s)
         with self._lock:
             world = replace(self._world)

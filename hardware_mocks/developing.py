@@ -21,7 +21,12 @@ LIVE_VIEW_S = 1 / 30  # exposure of one live picture [s]
 
 
 class Renderer(Protocol):
-    """Makes pictures of shots."""
+    """Makes pictures of shots.
+
+    ``has_depth`` is whether it heeds `Shot.stand`; the pictures of another are moved as a whole.
+    """
+
+    has_depth: bool
 
     def prepare(self, optics: Optics) -> None:
         """Do beforehand, in the background, what frames of this size need once."""
@@ -45,14 +50,17 @@ def sway(shot: Shot, stabiliser: int) -> float:
 
 def files_of(renderer: Renderer, shot: Shot, quality: int, world: World, moved: float) -> dict[str, bytes]:
     """The files of a frame by ending, as the image format asks. ``moved`` is a smear, a share of the width."""
-    picture = world.seen(renderer.render(shot))
-    if moved:
-        picture = smear(picture, moved)
+    if renderer.has_depth:
+        shot = replace(shot, stand=world.stand(moved))
+        picture, displaced = world.leant(renderer.render(shot)), world.leans()
+    else:
+        picture, displaced = world.seen(renderer.render(shot)), bool(moved) or world.disturbs()
+        picture = smear(picture, moved) if moved else picture
     files = {}
     if quality != body.RAW:
         files["JPG"] = jpeg.encode(picture, shot)
     if quality >= body.RAW:
-        files["DNG"] = raw_file(renderer, picture, shot, displaced=bool(moved) or world.disturbs())
+        files["DNG"] = raw_file(renderer, picture, shot, displaced)
     return files
 
 
@@ -74,5 +82,9 @@ def live_picture(renderer: Renderer, shot: Shot, world: World, highest_iso: floa
     iso = min(highest_iso, shot.iso * shot.time_s / time_s)
     shot = replace(shot, optics=replace(shot.optics, size=size), time_s=time_s, iso=iso)
     sink = io.BytesIO()
-    Image.fromarray(world.seen(renderer.render(shot))).save(sink, "JPEG", quality=80)
+    if renderer.has_depth:
+        picture = world.leant(renderer.render(replace(shot, stand=world.stand())))
+    else:
+        picture = world.seen(renderer.render(shot))
+    Image.fromarray(picture).save(sink, "JPEG", quality=80)
     return sink.getvalue()

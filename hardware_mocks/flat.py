@@ -12,6 +12,8 @@ from hardware_mocks.shot import Optics, Shot
 class FlatRenderer:
     """Frames of one grey with a fine bar pattern; brightness, noise and clipping follow the shot."""
 
+    has_depth = False
+
     def prepare(self, optics: Optics) -> None:
         """Nothing is needed beforehand."""
 

@@ -8,8 +8,10 @@ blurred or drawn out it is.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -171,7 +173,10 @@ def _hedge(easel: _Easel, rng: np.random.Generator) -> Raster:
         off = np.hypot((x - middle) / half, (y - foot) / deep)
         lawn = lawn * (1 - 0.62 * smooth(1.15, 0.25, off))
     _mix(picture, _tint(lawn, _GRASS), smooth(-2.0, 2.0, y - HEDGE_FOOT + 2 * fray))
-    return easel.raster(canvas, np.maximum(picture, 0.008, out=picture), None)
+    sky = 1 - smooth(-1.0, 1.0, y - HEDGE_TOP - ragged[None, :] - fray)
+    gloss = (1 - sky) * np.clip(leaves, 0.3, 1.3) / 1.3  # what is lit has more gloss than the gaps
+    drawn = easel.raster(canvas, np.maximum(picture, 0.008, out=picture), None)
+    return replace(drawn, glare=gloss.astype(np.float32), skylight=sky.astype(np.float32))
 
 
 def _mix(ground: Plane, other: Plane, share: Plane) -> None:
@@ -207,18 +212,18 @@ def _fountain(easel: _Easel, rng: np.random.Generator) -> Raster:
     tone, rough = _stone(canvas, rng, 0.13)
     light = np.zeros((*canvas.shape, 3), np.float32)
     cover = np.zeros(canvas.shape, np.float32)
-    _bowl(canvas, rng, tone, light, cover)
-    _slab(canvas, rng, tone, light, cover)
+    glare = _bowl(canvas, rng, tone, light, cover)
+    glare *= 1 - _slab(canvas, rng, tone, light, cover)
     lip = Relief(canvas)
     x, y = SPOUT_X, SPOUT_Y
     lip.sweep([(x - 58, y - 42, 13), (x, y - 56, 20), (x + 58, y - 42, 13)])
     lip.sweep([(x - 46, y - 16, 15), (x, y - 14, 18), (x + 46, y - 16, 15)], 10)
     _lay(light, cover, 0.20 * tone * lip.shade(rough), lip.cover, _WET_STONE)
-    return easel.raster(canvas, light, cover)
+    return replace(easel.raster(canvas, light, cover), glare=glare * (1 - lip.cover))
 
 
-def _bowl(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, cover: Plane) -> None:
-    """A bowl seen at a flat angle: foot, body, rim and the water in it."""
+def _bowl(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, cover: Plane) -> Plane:
+    """A bowl seen at a flat angle: foot, body, rim and the water in it; the share of its light that water mirrors."""
     x, y = canvas.grid()
     middle, half, flat = SPOUT_X + 6, 432.0, 50.0
     across = (x - middle) / half
@@ -241,7 +246,10 @@ def _bowl(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, c
     ring = np.hypot(across, below / flat)
     _lay(light, cover, 0.33 * tone * (1.06 - 0.18 * across), smooth(1.003, 0.99, ring), _STONE)
     _lay(light, cover, 0.13 * tone, smooth(0.935, 0.922, ring), _WET_STONE)
-    _lay(light, cover, _pool(canvas, rng, below), smooth(0.918, 0.908, ring), _POOL)
+    pool, water = _pool(canvas, rng, below), smooth(0.918, 0.908, ring)
+    _lay(light, cover, pool, water, _POOL)
+    # What is not mirrored is the stone of the bowl, seen through the water.
+    return np.asarray(np.clip(1 - 0.055 * tone**2 / pool, 0, 1) * water, np.float32)
 
 
 def _pool(canvas: Canvas, rng: np.random.Generator, below: Plane) -> Plane:
@@ -262,8 +270,8 @@ def _pool(canvas: Canvas, rng: np.random.Generator, below: Plane) -> Plane:
     return np.asarray(np.clip(mirror, 0.02, 0.6), np.float32)
 
 
-def _slab(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, cover: Plane) -> None:
-    """A slab with a round head, wet and dark behind the water."""
+def _slab(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, cover: Plane) -> Plane:
+    """A slab with a round head, wet and dark behind the water; how far it covers each place."""
     x, y = canvas.grid()
     half, head = 92.0, 188.0
     in_arch = y < head
@@ -287,6 +295,7 @@ def _slab(canvas: Canvas, rng: np.random.Generator, tone: Plane, light: Plane, c
     cushions = noise(rng, canvas.shape, 40 * canvas.scale, 6, 1.3) + 0.7 * noise(rng, canvas.shape, 7 * canvas.scale, 3)
     moss = smooth(1.0, 3.0, cushions + damp)
     _lay(light, cover, 0.075 * tone * (1 + 0.4 * edge * lit), mask * moss * 0.8 * (1 - 0.6 * wet), _MOSS)
+    return mask
 
 
 def _heron(easel: _Easel, rng: np.random.Generator) -> Raster:
@@ -389,14 +398,19 @@ def _drawn(size: tuple[int, int], seed: int) -> Garden:
     def dice(number: int) -> np.random.Generator:
         return np.random.default_rng((seed, number))
 
-    # Large drawings are made one after the other, for the sake of memory.
-    with ThreadPoolExecutor(2 if size[0] <= 1500 else 1) as hands:
-        hedge = hands.submit(_hedge, easel, dice(1))
-        fountain = hands.submit(_fountain, easel, dice(2))
-        heron = hands.submit(_heron, easel, dice(4))
-        place = SPOUT_X * easel.scale, (SPOUT_Y - 12) * easel.scale - easel.rise
-        fall = hands.submit(draw_fall, place, (POOL_Y + 4 - SPOUT_Y + 12), easel.scale, dice(3))
-        garden = Garden(hedge.result(), fountain.result(), fall.result(), heron.result())
+    place = SPOUT_X * easel.scale, (SPOUT_Y - 12) * easel.scale - easel.rise
+    parts: tuple[Callable[[], Any], ...] = (
+        lambda: _hedge(easel, dice(1)),
+        lambda: _fountain(easel, dice(2)),
+        lambda: draw_fall(place, (POOL_Y + 4 - SPOUT_Y + 12), easel.scale, dice(3)),
+        lambda: _heron(easel, dice(4)),
+    )
+    if size[0] > REFERENCE[0]:
+        # Large drawings are made one after the other and here, for the sake of memory: each uses that of the last.
+        garden = Garden(*(draw() for draw in parts))
+    else:
+        with ThreadPoolExecutor(2) as hands:
+            garden = Garden(*hands.map(lambda draw: draw(), parts))
     return _tuned(garden, size)
 
 

@@ -5,15 +5,17 @@ One JSON object a line over TCP on the loopback address, each answered by one li
 
     {"do": "focus", "distance_m": 3.0}
     {"do": "filters", "stops": [5.979], "names": ["ND 64"]}      no names: no matter; empty lists: bare lens
+    {"do": "filters", "stops": [1.3], "names": ["ring"], "polariser": true}    without a word: by a name with "polari"
     {"do": "dial", "to": "M"}                                    M, P, A, S
     {"do": "light", "ev100": 13.0}
     {"do": "battery", "percent": 5}                              another battery; 0: the camera goes off
     {"do": "menu", "setting": "focus_mode", "to": "Automatic"}   the camera's own menu, by label
-    {"do": "move", "nearer_m": 0.3}                              the rig nearer, or farther (below 0)
+    {"do": "move", "nearer_m": 0.3, "right_m": 0, "lower_m": 0}  the rig nearer, or farther (below 0); aside
     {"do": "turn", "across": 0.1, "down": 0, "portrait": true}   the head: shift by shares of the picture; upright
-    {"do": "turn", "polariser_deg": 45}
+    {"do": "turn", "polariser_deg": 90}                          its axis, from the level: 90 takes glare away
     {"do": "shake"}                                              a knock in this exposure, or in the next
-    {"do": "kick", "across": 0.02, "down": 0, "tilt_deg": 1}     the tripod is displaced for good
+    {"do": "kick", "across": 0.02, "down": 0, "tilt_deg": 1}     the tripod is displaced for good: turned,
+    {"do": "kick", "right_mm": 4, "lower_mm": 0}                 or shifted, which moves near things more
     {"do": "clock", "shift_s": 3600}                             the camera's own clock is set wrong
     {"do": "wake"}                                               a touch on the button wakes a sleeping camera
     {"do": "fault", "line": {"fault": "hang", "frame": 2}}       one line of the fault script; see `faults`
@@ -82,7 +84,10 @@ def obey(camera: GardenCamera, request: Any) -> dict[str, Any]:
     if deed == "focus":
         camera.focus(_number(request, "distance_m", 0.1, _FARTHEST_M))
     elif deed == "filters":
-        camera.fit_filters(_filters(request))
+        polariser = request.get("polariser")
+        if not isinstance(polariser, bool | None):
+            raise _Wrong(f"filters: polariser: found {polariser!r}; allowed: true or false")
+        camera.fit_filters(_filters(request), polariser)
     elif deed == "dial":
         if request.get("to") not in MODES:
             raise _Wrong(f"dial: found {request.get('to')!r}; allowed: {', '.join(MODES)}")
@@ -94,14 +99,16 @@ def obey(camera: GardenCamera, request: Any) -> dict[str, Any]:
     elif deed == "menu":
         camera.set_by_hand(str(request.get("setting")), str(request.get("to")))
     elif deed == "move":
-        camera.move(_number(request, "nearer_m", -100, 100))
+        aside = (_number({name: 0.0} | dict(request), name, -100, 100) for name in ("right_m", "lower_m"))
+        camera.move(_number(request, "nearer_m", -100, 100), *aside)
     elif deed == "turn":
         _turn(camera, request)
     elif deed == "shake":
         camera.shake()
     elif deed == "kick":
         tilt = _number({"tilt_deg": 0.0} | dict(request), "tilt_deg", -45, 45)
-        camera.kick(_share(request, "across"), _share(request, "down"), tilt)
+        shifts = (_number({name: 0.0} | dict(request), name, -1000, 1000) for name in ("right_mm", "lower_mm"))
+        camera.kick(_share(request, "across"), _share(request, "down"), tilt, *shifts)
     elif deed == "clock":
         camera.shift_clock(_number(request, "shift_s", -1e9, 1e9))
     elif deed == "wake":
@@ -206,9 +213,10 @@ class Hands:
         """Turn the focus ring to a distance. [m]"""
         self.ask({"do": "focus", "distance_m": distance_m})
 
-    def filters(self, stops: Sequence[float], names: Sequence[str] = ()) -> None:
-        """Have these filters on the lens and no others. [stops]"""
-        self.ask({"do": "filters", "stops": list(stops), "names": list(names)})
+    def filters(self, stops: Sequence[float], names: Sequence[str] = (), polariser: bool | None = None) -> None:
+        """Have these filters on the lens and no others. [stops] ``polariser``: whether one is a polariser; None goes
+        by their names."""
+        self.ask({"do": "filters", "stops": list(stops), "names": list(names), "polariser": polariser})
 
     def dial(self, to: str) -> None:
         """Turn the mode dial: M, P, A or S."""
@@ -226,9 +234,9 @@ class Hands:
         """Set something in the camera's own menu, by label."""
         self.ask({"do": "menu", "setting": setting, "to": to})
 
-    def move(self, nearer_m: float) -> None:
-        """Carry the rig nearer, or farther (below 0). [m]"""
-        self.ask({"do": "move", "nearer_m": nearer_m})
+    def move(self, nearer_m: float, right_m: float = 0.0, lower_m: float = 0.0) -> None:
+        """Carry the rig nearer, or farther (below 0), to the right and lower. [m]"""
+        self.ask({"do": "move", "nearer_m": nearer_m, "right_m": right_m, "lower_m": lower_m})
 
     def turn(self, across: float = 0.0, down: float = 0.0, portrait: bool | None = None) -> None:
         """Turn the head: shift the picture by shares of its width and height; stand it upright, or lay it down."""
@@ -242,9 +250,9 @@ class Hands:
         """Knock the tripod in the exposure that is running, or else in the next one."""
         self.ask({"do": "shake"})
 
-    def kick(self, across: float = 0.02, down: float = 0.0, tilt_deg: float = 0.0) -> None:
-        """Displace the tripod for good. [shares of the picture, degrees]"""
-        self.ask({"do": "kick", "across": across, "down": down, "tilt_deg": tilt_deg})
+    def kick(self, across: float = 0.02, down: float = 0.0, tilt_deg: float = 0.0, right_mm: float = 0.0) -> None:
+        """Displace the tripod for good: turned [shares of the picture, degrees] and shifted to the right [mm]."""
+        self.ask({"do": "kick", "across": across, "down": down, "tilt_deg": tilt_deg, "right_mm": right_mm})
 
     def clock(self, shift_s: float) -> None:
         """Set the camera's own clock wrong by so much. [s]"""
@@ -314,8 +322,9 @@ class SimulatedOperator:
     def act(self, step: OperatorStep) -> Literal["done", "skip", "stop"]:
         """Do what the step's action names and no more, as hands would; ``compose`` does all and turns the dial to M.
 
-        ``shake`` knocks the tripod in the next exposure, ``turn`` the polariser by a quarter, ``settle`` waits. A step
-        to another place is skipped: it does not say where that is, and nobody here can zoom.
+        ``shake`` knocks the tripod in the next exposure, ``settle`` waits. A polariser is turned by what is seen: to
+        the level where glare is to be strongest, upright where it is to be weakest, by a quarter where a step does not
+        say. A step to another place is skipped: it does not say where that is, and nobody here can zoom.
         """
         if step.action == "move":
             return "skip"
@@ -328,15 +337,22 @@ class SimulatedOperator:
         if step.action == "shake":
             self._hands.shake()
             return "done"
-        if step.action == "turn":
+        turns = [item.turned for item in step.filters if item.turned is not None]
+        if step.action == "turn" and not turns:
             self._hands.polariser((self._hands.state()["polariser_deg"] + 90) % 360)
+            return "done"
+        if turns and step.action != "focus":
+            self._hands.polariser(90.0 if turns[0] == "most" else 0.0)
+        if step.action == "turn":
             return "done"
         if step.action == "compose":
             self._hands.dial("M")
         if step.action != "filters":
             self._hands.focus(step.focus.distance_m)
         if step.action != "focus":
-            self._hands.filters([item.stops for item in step.filters], [item.name for item in step.filters])
+            polariser = True if turns else None
+            names = [item.name for item in step.filters]
+            self._hands.filters([item.stops for item in step.filters], names, polariser)
         return "done"
 
     def choose(self, question: str, choices: Sequence[str]) -> str:

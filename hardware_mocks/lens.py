@@ -97,7 +97,8 @@ class Raster:
 
     ``light`` is height x width x 3, premultiplied; ``cover`` is height x width in 0..1, or None for a layer that is
     opaque everywhere. ``left`` and ``top`` place it in the frame [px]; ``step`` is how many pixels of the frame one of
-    the raster is wide, and ``grain`` how rough it is between them [share of the light, standard deviation].
+    the raster is wide, and ``grain`` how rough it is between them [share of the light, standard deviation]. ``glare``
+    is how much of its light a smooth surface throws back, ``skylight`` how much of it is sky; height x width. [0..1]
     """
 
     light: Plane
@@ -106,6 +107,8 @@ class Raster:
     top: float
     step: float = 1.0
     grain: float = 0.0
+    glare: Plane | None = None
+    skylight: Plane | None = None
 
 
 @dataclass(frozen=True)
@@ -138,13 +141,13 @@ def _window(
 ) -> Plane:
     """``plane`` sampled on a grid: ``size`` samples (columns, rows), ``step`` source pixels apart, from (left, top).
 
-    Beyond its edges an opaque plane goes on as it ends, another is empty.
+    Beyond its edges an opaque plane goes on as in a mirror, another is empty.
     """
     height, width = plane.shape
     right, bottom = left + size[0] * step, top + size[1] * step
     before = max(0, math.ceil(-min(left, top))), max(0, math.ceil(max(right - width, bottom - height)))
     if any(before):
-        plane = np.pad(plane, before, mode="edge") if opaque else np.pad(plane, before)
+        plane = np.pad(plane, before, mode="symmetric") if opaque else np.pad(plane, before)
         left, top = left + before[0], top + before[0]
         right, bottom = right + before[0], bottom + before[0]
     if step == 1 and left == int(left) and top == int(top):

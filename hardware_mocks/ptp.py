@@ -91,6 +91,7 @@ PROPERTIES: dict[str, Property] = {
     "lens_correction": Property(0xD0F8, UINT8, True),
     "time": Property(0xD100, UINT32),
     "picture_style": Property(0xD140, UINT8),
+    "stabiliser": Property(0xD138, UINT8),
     "brightness_aid": Property(0xD14E, UINT8),
     "live_view": Property(0xD1A2, UINT8, True),
 }

@@ -24,6 +24,7 @@ _REQUEST, _RESPONSE, _EVENT, _START_DATA, _DATA, _CANCEL, _END_DATA, _PING, _PON
 _FAIL_BUSY = 2
 _LARGEST_PACKET = 1 << 20
 _CHUNK = 1 << 17
+_AT_ONCE = 1 << 12  # so little passes in no time [bytes]
 _KEPT_EVENTS = 64
 _CHANGES_APART_S = 0.05
 _GUID = b"stopwright-mocks"
@@ -136,6 +137,8 @@ class _Session:
         rate = self.responder.camera.timing.bytes_per_s
         if rate is None or len(data) < _CHUNK:
             head = struct.pack("<III", 12 + len(data), _END_DATA, transaction)
+            if rate is not None and len(data) > _AT_ONCE:
+                clock.sleep(len(data) / rate)
             self.link.sendall(b"".join([start, head, data, response]))
             return
         self.link.sendall(start)

@@ -7,15 +7,17 @@ brightness, which small pictures show in seconds.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 
 from daemon.rehearsing import Rehearsed
 from hardware_mocks import jpeg
 from hardware_mocks.scene import GardenRenderer
-from hardware_mocks.shot import Optics, Shot
+from hardware_mocks.script import Glare
+from hardware_mocks.shot import Optics, Shot, Stand
 from hardware_mocks.standing_in import stand_in
 from hardware_mocks.walking import dial_mark, walk
-from hardware_mocks.world import KNOCK_PX, smear
+from hardware_mocks.world import KNOCK_PX
 from plans.brief import Brief, Noise
 from plans.compiler import plan_scales
 from plans.kit import Sensor
@@ -23,6 +25,7 @@ from plans.plan import ExposeStep, Plan, TimelapseStep
 from plans.reading import brief_from_tree
 
 _APART_S = 7.3  # between the starts of two pictures, so that no two show the same water [s]
+_AXIS_DEG = {"least": 0.0, "most": 90.0}  # how a polariser is turned, from the level: by what water mirrors
 _LARGEST_RAW = 65_535  # of a whole number in the Exif
 _WHEN = datetime(2000, 1, 1)  # noqa: DTZ001 - camera clocks are unlabelled; nobody took these pictures
 
@@ -59,10 +62,9 @@ def _drawn(plan: Plan, brief: Brief, width: int) -> Iterator[tuple[str, bytes]]:
         if moved not in gardens:
             gardens[moved] = garden.moved(stand_in(brief, moved).script)
         shot = shot_of(step, number, plan, brief, width)
-        picture = gardens[moved].render(shot)
         if step.shaken:
-            picture = smear(picture, KNOCK_PX)
-        yield step.id, jpeg.encode(picture, shot)
+            shot = replace(shot, stand=Stand(swing=KNOCK_PX))
+        yield step.id, jpeg.encode(gardens[moved].render(shot), shot)
 
 
 def _moved_m(step: ExposeStep, brief: Brief) -> float:
@@ -99,6 +101,7 @@ def shot_of(step: ExposeStep, number: int, plan: Plan, brief: Brief, width: int)
             widest=min(value.exact for value in plan.inputs.scales["aperture"]),
         ),
         exif_style="exact",
+        polariser_deg=next((_AXIS_DEG[item.turned] for item in settings.filters if item.turned is not None), None),
     )
 
 
@@ -112,7 +115,7 @@ def _unknown(plan: Plan, brief: Brief, width: int) -> Iterator[str]:
     counted = {"brief": "as the brief says", "metered": "as metered", "forecast": "a forecast", "guess": "a guess"}
     yield (
         f"What the light really does: it is drawn steady at EV {ev:.1f} ({counted[origin]}), with no clouds, no colour "
-        "of evening or lamps, no glare and no flicker"
+        "of evening or lamps, no glare of the sun and no flicker"
     )
     yield "How water and leaves really move: they are drawn at even speed; nobody hears the wind"
     if brief.kit.support != "tripod":
@@ -140,7 +143,10 @@ def _beware(plan: Plan) -> dict[str, str]:
     found = {}
     for step in plan.exposing:
         if any(item.turned for item in step.settings.filters):
-            found[step.id] = "Reflections: a polariser is drawn as light that is lost, nothing else"
+            found[step.id] = (
+                "How much of your reflections a polariser takes: it is drawn for water seen "
+                f"{Glare().water_from_upright_deg:g} degrees from the upright and for a high sun behind you"
+            )
         elif step.settings.focal_length_mm is not None:
             found[step.id] = (
                 "How the background grows and shrinks with the focal length: things keep their size in these pictures"

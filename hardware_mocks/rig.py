@@ -22,7 +22,15 @@ def px_per_mrad(optics: Optics, focus_m: float) -> float:
 
 def moving(rig: Rig) -> bool:
     """Whether the rig moves at all."""
-    return bool(any(rig.creep_mrad_per_min) or rig.wind_mrad or rig.slap_mrad or rig.bumps)
+    return bool(any(rig.creep_mrad_per_min) or any(rig.creep_mm_per_min) or rig.wind_mrad or rig.slap_mrad or rig.bumps)
+
+
+def shifts_mm(rig: Rig, at_s: NDArray[np.float64]) -> Path:
+    """How far the camera was shifted: to the right and down as the picture moves, and nearer. moments x 3 [mm]"""
+    shifted = np.outer(at_s / 60, (*rig.creep_mm_per_min, 0.0))
+    for bump in rig.bumps:
+        shifted += np.outer(at_s >= bump.at_s, (bump.right_mm, bump.down_mm, bump.nearer_mm))
+    return np.asarray(shifted)
 
 
 def turns_mrad(script: SceneScript, at_s: NDArray[np.float64], opened_s: float) -> Path:
@@ -52,11 +60,15 @@ def moments(script: SceneScript, shot: Shot) -> NDArray[np.float64]:
 
 
 def path_px(script: SceneScript, shot: Shot) -> Path | None:
-    """The way of the picture over the sensor during the exposure; None for a rig that stands still. moments x 2 [px]"""
-    if not moving(script.rig):
+    """The way that turns of the rig let the picture run over the sensor during the exposure, alike for all depths;
+    None for a rig that stands still. moments x 2 [px]"""
+    swing = shot.stand.swing * shot.optics.size[0]
+    if not moving(script.rig) and not swing:
         return None
-    turned = turns_mrad(script, moments(script, shot), shot.start_s)
-    return np.asarray(turned * px_per_mrad(shot.optics, shot.focus_m))
+    at = moments(script, shot)
+    turned = turns_mrad(script, at, shot.start_s) * px_per_mrad(shot.optics, shot.focus_m)
+    turned[:, 0] += swing * ((at - shot.start_s) / shot.time_s - 0.5)
+    return np.asarray(turned)
 
 
 def veil(rig: Rig, at_s: float) -> float:

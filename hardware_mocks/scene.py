@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from hardware_mocks import lens, rig, sensor
+from hardware_mocks import lens, polariser, rig, sensor
 from hardware_mocks.daylight import row_gains
 from hardware_mocks.garden import Garden, build
 from hardware_mocks.lens import Region, Seen
 from hardware_mocks.script import Distances, SceneScript
-from hardware_mocks.shot import Optics, Shot
+from hardware_mocks.shot import Optics, Shot, Stand
 from hardware_mocks.stage import Layer, View, layers, view
 
 __all__ = ["Distances", "GardenRenderer", "SceneScript"]
@@ -53,6 +53,8 @@ class GardenRenderer:
     Without a ``script`` it is the garden in steady light, with things at ``distances``.
     """
 
+    has_depth = True
+
     def __init__(self, distances: Distances | None = None, script: SceneScript | None = None):
         script = script or SceneScript()
         self.script = replace(script, distances=distances) if distances is not None else script
@@ -60,7 +62,8 @@ class GardenRenderer:
         self._lock = threading.Lock()
         self._gardens: dict[tuple[int, int], Garden] = {}
         self._staged: tuple[Shot, list[Layer]] | None = None
-        self._stills: OrderedDict[tuple[Optics, float, float, Region], _Still] = OrderedDict()
+        self._turned: tuple[tuple[tuple[int, int], float], Garden] | None = None
+        self._stills: OrderedDict[tuple[Optics, float, float, Stand, float | None, Region], _Still] = OrderedDict()
 
     def moved(self, script: SceneScript) -> GardenRenderer:
         """The same garden with other distances, which its drawing does not depend on: nothing is drawn anew."""
@@ -93,18 +96,29 @@ class GardenRenderer:
         with self._lock:
             if self._staged is not None and self._staged[0] == shot:
                 return self._staged[1]
-        found = layers(self.script, shot, self.garden(shot.optics))
+        found = layers(self.script, shot, self._garden_through(shot))
         with self._lock:
             self._staged = shot, found
         return found
+
+    def _garden_through(self, shot: Shot) -> Garden | None:
+        """The garden as a polariser shows it, if one is on; that of the last turn is kept."""
+        garden = self.garden(shot.optics)
+        if garden is None or shot.polariser_deg is None:
+            return garden
+        key = shot.optics.size, shot.polariser_deg
+        with self._lock:
+            if self._turned is None or self._turned[0] != key:
+                self._turned = key, polariser.through(garden, self.script.glare, shot.polariser_deg)
+            return self._turned[1]
 
     def _ground(self, region: Region) -> Plane:
         left, top, right, bottom = region
         return np.full((bottom - top, right - left, 3), self.script.ground, np.float32)
 
     def _still(self, shot: Shot, through: View, region: Region) -> _Still:
-        key = (shot.optics, shot.f_number, shot.focus_m, region)
-        kept = through.rig_way is None and region[2:] == shot.optics.size and region[:2] == (0, 0)
+        key = (shot.optics, shot.f_number, shot.focus_m, shot.stand, shot.polariser_deg, region)
+        kept = through.at_rest and region[2:] == shot.optics.size and region[:2] == (0, 0)
         with self._lock:
             if kept and key in self._stills:
                 self._stills.move_to_end(key)

@@ -87,11 +87,17 @@ class Light:
 
 @dataclass(frozen=True)
 class Bump:
-    """Somebody knocks the tripod: from ``at_s`` on the camera looks elsewhere. Right and down. [mrad]"""
+    """Somebody knocks the tripod: from ``at_s`` on the camera looks elsewhere. [mrad]
+
+    ``right_mm``, ``down_mm`` shift it besides. Right and down as the picture moves; ``nearer_mm`` towards the scene.
+    """
 
     at_s: float
     right_mrad: float = 0.0
     down_mrad: float = 0.0
+    right_mm: float = 0.0
+    down_mm: float = 0.0
+    nearer_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -100,8 +106,9 @@ class Rig:
 
     Attributes
     ----------
-    creep_mrad_per_min
-        To the right and down, as the picture moves.
+    creep_mrad_per_min, creep_mm_per_min
+        A turn and a shift of the camera, to the right and down as the picture moves. A turn about the entrance pupil
+        moves near and far alike; a shift moves near things more.
     wind_mrad, wind_hz
         Swing of the tripod in wind: standard deviation along either axis, and the frequency about which it swings.
     slap_mrad, slap_hz, slap_decay_s
@@ -120,6 +127,7 @@ class Rig:
     fog_from_s: float = 0.0
     fog_full_s: float = 600.0
     fog_veil: float = 0.0
+    creep_mm_per_min: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -172,6 +180,31 @@ class PasserBy:
 
 
 @dataclass(frozen=True)
+class Glare:
+    """What a polariser finds to take away.
+
+    Attributes
+    ----------
+    water_from_upright_deg
+        Angle between the line of sight and the upright where it meets the water of the bowl. The bowl is drawn flatter
+        than the 60 degrees that stand here.
+    sun_aside_deg, sun_above_deg
+        Where the sun stands: to the right of where the camera looks, and above the horizon. [degrees]
+    sky_most
+        How much of the light of the sky is polarised where it is so most, a quarter of a turn from the sun. [0..1]
+    sheen
+        How much of the light of leaves and grass is polarised by their gloss, level on the average: an assumption.
+        [0..1]
+    """
+
+    water_from_upright_deg: float = 60.0
+    sun_aside_deg: float = 160.0
+    sun_above_deg: float = 50.0
+    sky_most: float = 0.6
+    sheen: float = 0.18
+
+
+@dataclass(frozen=True)
 class Target:
     """Something to measure on: drawn exactly at whatever size the frame has.
 
@@ -216,6 +249,7 @@ class SceneScript:
     water_life_s: float = 0.5
     light: Light = field(default_factory=Light)
     rig: Rig = field(default_factory=Rig)
+    glare: Glare = field(default_factory=Glare)
     glass: Glass = field(default_factory=Glass)
     sensor: Sensor = field(default_factory=Sensor)
     leaves: Leaves | None = None
@@ -245,6 +279,12 @@ class SceneScript:
         for name, value, lowest in least:
             if value < lowest:
                 raise SceneError(f"{name}: found {value:g}; allowed: {lowest:g} or more")
+        for name in ("sky_most", "sheen"):
+            if not 0 <= getattr(self.glare, name) <= 1:
+                raise SceneError(f"glare.{name}: found {getattr(self.glare, name):g}; allowed: 0 to 1")
+        if not 0 <= self.glare.water_from_upright_deg < 90:
+            found = self.glare.water_from_upright_deg
+            raise SceneError(f"glare.water_from_upright_deg: found {found:g}; allowed: 0 to less than 90")
         if not 0 <= self.rig.fog_veil <= 1:
             raise SceneError(f"rig.fog_veil: found {self.rig.fog_veil:g}; allowed: 0 to 1")
 

@@ -50,12 +50,36 @@ class Optics:
 
 
 @dataclass(frozen=True)
+class Stand:
+    """Where the camera stands and looks, against where it stood at first.
+
+    Attributes
+    ----------
+    looks
+        How far it is turned to the right and down: the picture goes the other way, near and far alike.
+        [shares of the picture's width and height]
+    right_m, lower_m, nearer_m
+        How far it was carried: near things are shifted more than far ones. [m]
+    swing
+        How far a turn lets the picture run sideways while the shutter is open. [share of the width]
+    """
+
+    looks: tuple[float, float] = (0.0, 0.0)
+    right_m: float = 0.0
+    lower_m: float = 0.0
+    nearer_m: float = 0.0
+    swing: float = 0.0
+
+
+@dataclass(frozen=True)
 class Shot:
     """One exposure: the marks the camera believes in, and what iris, shutter, hands and light really do.
 
     ``f_number``, ``time_s`` and ``iso`` are the true values, injected errors included. ``start_s`` is the place on the
     scene's own time line at which the shutter opens. [s] ``exif_style`` is whether the camera writes marks as printed
     ("nominal") or the values behind them ("exact") into its files.
+    ``polariser_deg`` is how far the axis of a polariser on the lens is turned from the level, None without one; what it
+    takes of unpolarised light is among ``filter_stops``.
     """
 
     number: int
@@ -77,6 +101,8 @@ class Shot:
     image_format: int = 2
     seed: int = 0
     exif_style: str = "nominal"
+    stand: Stand = field(default_factory=Stand)
+    polariser_deg: float | None = None
 
     @property
     def magnification(self) -> float:

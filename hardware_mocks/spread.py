@@ -139,10 +139,10 @@ def aperture_transfer(frequency: NDArray[np.floating], airy_px: float) -> Plane:
 
 
 def fast_length(count: int) -> int:
-    """The next length that is a product of 2, 3 and 5: quick to transform."""
+    """The next length that is a product of 2, 3, 5, 7 and 11: quick to transform."""
     while True:
         rest = count
-        for factor in (2, 3, 5):
+        for factor in (2, 3, 5, 7, 11):
             while rest % factor == 0:
                 rest //= factor
         if rest == 1:
@@ -157,18 +157,31 @@ def _transform_of(kernel: Plane, shape: tuple[int, int]) -> NDArray[np.complex64
     return np.asarray(np.fft.rfft2(np.roll(field, (-(rows // 2), -(columns // 2)), (0, 1))), np.complex64)
 
 
+def _transform_of_even(kernel: Plane, shape: tuple[int, int]) -> Plane:
+    """The same of a kernel that is the same from left and right, above and below: real, a sum of few cosines."""
+    middle_y, middle_x = kernel.shape[0] // 2, kernel.shape[1] // 2
+    quarter = kernel[middle_y:, middle_x:].astype(np.float32)
+    quarter[1:] *= 2
+    quarter[:, 1:] *= 2
+    down = np.cos(2 * math.pi * np.outer(np.fft.fftfreq(shape[0]), np.arange(middle_y + 1)))
+    across = np.cos(2 * math.pi * np.outer(np.arange(middle_x + 1), np.fft.rfftfreq(shape[1])))
+    return np.asarray(down.astype(np.float32) @ quarter @ across.astype(np.float32), np.float32)
+
+
 @lru_cache(maxsize=6)
-def _transfer(spread: Spread, shape: tuple[int, int]) -> NDArray[np.complex64]:
+def _transfer(spread: Spread, shape: tuple[int, int]) -> NDArray[np.complex64] | Plane:
     height, width = shape
-    transfer = np.ones((height, width // 2 + 1), np.complex64)
+    transfer: NDArray[np.complex64] | Plane = np.ones((height, width // 2 + 1), np.float32)
     if spread.disc_px >= _NOTHING_PX:
-        transfer *= _transform_of(disc_kernel(spread.disc_px), shape)
-    if spread.path:
-        transfer *= _transform_of(path_kernel(spread.path), shape)
+        transfer *= _transform_of_even(disc_kernel(spread.disc_px), shape)
     if spread.airy_px:
-        down = np.fft.fftfreq(height)[:, None]
-        across = np.fft.rfftfreq(width)[None, :]
-        transfer *= aperture_transfer(np.sqrt(down**2 + across**2), spread.airy_px)
+        down, across = np.fft.rfftfreq(height)[:, None], np.fft.rfftfreq(width)[None, :]
+        half = aperture_transfer(np.sqrt(down**2 + across**2), spread.airy_px)
+        upper = half[: (height + 1) // 2]
+        transfer[: len(upper)] *= upper
+        transfer[len(upper) :] *= half[1:][::-1][-(height - len(upper)) :]
+    if spread.path:
+        transfer = transfer * _transform_of(path_kernel(spread.path), shape)
     return transfer
 
 
@@ -185,5 +198,7 @@ def blur(planes: list[Plane], spread: Spread) -> list[Plane]:
     for plane in planes:
         spectrum = np.fft.rfft2(plane, shape)
         spectrum *= transfer
-        done.append(np.fft.irfft2(spectrum, shape)[:rows, :columns].astype(np.float32, copy=False))
+        # Rows that only kept the other side away are not transformed back.
+        back = np.fft.irfft(np.fft.ifft(spectrum, axis=0)[:rows], shape[1])
+        done.append(back[:, :columns].astype(np.float32, copy=False))
     return done

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
@@ -14,12 +15,13 @@ from hardware_mocks.garden import Garden
 from hardware_mocks.lens import Raster, Region
 from hardware_mocks.moving import swings
 from hardware_mocks.script import SceneScript, Target
-from hardware_mocks.shot import Optics, Shot
+from hardware_mocks.shot import Optics, Shot, Stand
 from hardware_mocks.spread import Spread, centred, line
 from hardware_mocks.targets import draw
 from hardware_mocks.water import exposed_fall
 
 Path = NDArray[np.float64]
+_NEAREST_M = 0.05  # what is nearer is passed
 
 
 @dataclass(frozen=True)
@@ -49,28 +51,72 @@ class Layer:
 
 @dataclass(frozen=True)
 class View:
-    """The lens as it stands in a shot: enlargement, distance in focus [m], diffraction [px], and the rig's way [px]."""
+    """The lens as it stands in a shot: enlargement, distance in focus [m], diffraction [px]; where the rig stands.
+
+    All distances are those of the first stand. ``turned_way`` is how turns of the rig move the picture [px], and
+    ``shifted_mm`` how far the camera itself is shifted, as `rig.shifts_mm`; both in the course of the exposure.
+    """
 
     optics: Optics
     f_number: float
     enlarged: float
     focus_m: float
     airy_px: float
-    rig_way: Path | None
+    stand: Stand
+    turned_way: Path | None = None
+    shifted_mm: Path | None = None
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether the camera stands still during the exposure."""
+        return self.turned_way is None
+
+    def away_m(self, distance_m: float) -> float:
+        """How far something is away now. [m]"""
+        nearer_mm = 0.0 if self.shifted_mm is None else float(self.shifted_mm[:, 2].mean())
+        return distance_m - self.stand.nearer_m - nearer_mm / 1000
+
+    def grown(self, distance_m: float) -> float:
+        """How much larger something looks than from the first stand. [unitless]"""
+        return 1.0 if math.isinf(distance_m) else distance_m / max(self.away_m(distance_m), 1e-9)
 
     def disc_px(self, distance_m: float) -> float:
         """Diameter of the disc of a point at a distance. [px]"""
-        return lens.disc_px(self.optics, self.f_number, self.focus_m, distance_m)
+        return lens.disc_px(self.optics, self.f_number, self.focus_m, max(self.away_m(distance_m), 1e-9))
+
+    def px_per_m(self, distance_m: float) -> float:
+        """How far the picture of something moves when the camera is shifted by a metre: v / d. [px/m]"""
+        return lens.length_px(self.optics, 1.0, max(self.away_m(distance_m), 1e-9)) * self.enlarged
+
+    def place_px(self, distance_m: float) -> tuple[float, float]:
+        """How far things at a distance lie to the right and down of where they lay from the first stand, for good."""
+        per_m = self.px_per_m(distance_m)
+        width, height = self.optics.size
+        return (
+            -self.stand.looks[0] * width - self.stand.right_m * per_m,
+            -self.stand.looks[1] * height - self.stand.lower_m * per_m,
+        )
+
+    def rig_way(self, distance_m: float) -> Path | None:
+        """How the rig lets the picture of things at a distance run: turns alike, shifts by t v / d. [px]"""
+        if self.turned_way is None or self.shifted_mm is None:
+            return self.turned_way
+        return np.asarray(self.turned_way + self.shifted_mm[:, :2] * (self.px_per_m(distance_m) / 1000))
 
     def see(self, layer: Layer, region: Region | None) -> lens.Seen | None:
-        """A layer on the sensor."""
-        way = _together(layer.way, self.rig_way)
+        """A layer on the sensor; None also for what the camera has passed."""
+        if self.away_m(layer.distance_m) < _NEAREST_M:
+            return None
+        grown = self.grown(layer.distance_m)
+        way = _together(None if layer.way is None else layer.way * grown, self.rig_way(layer.distance_m))
         (right, down), path = centred(way) if way is not None else ((0.0, 0.0), ())
-        raster, placed = layer.raster(self.enlarged, (right, down))
+        place = self.place_px(layer.distance_m)
+        right, down, enlarged = right + place[0], down + place[1], self.enlarged * grown
+        raster, placed = layer.raster(enlarged, (right, down))
         spread = Spread(self.disc_px(layer.distance_m), self.airy_px, path)
         if placed:
             return lens.see(raster, self.optics, 1.0, spread, region)
-        return lens.see(raster, self.optics, self.enlarged, spread, region, (right, down))
+        return lens.see(raster, self.optics, enlarged, spread, region, (right, down))
 
 
 def _together(one: Path | None, other: Path | None) -> Path | None:
@@ -97,7 +143,9 @@ def view(script: SceneScript, shot: Shot) -> View:
         lens.draw_out(optics, shot.focus_m),
         focus,
         lens.airy_px(optics, shot.f_number),
+        shot.stand,
         rig.path_px(script, shot),
+        rig.shifts_mm(script.rig, rig.moments(script, shot)) if rig.moving(script.rig) else None,
     )
 
 

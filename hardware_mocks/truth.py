@@ -41,9 +41,9 @@ class SubjectTruth:
         The rig's share alone.
     shift_px
         How far to the right and down its picture lies, in the mean over the exposure, from where the same subject would
-        lie before a rig that stands as at time 0 of the scene.
+        lie before a rig that stands as at first, at time 0 of the scene.
     scale
-        Its size against the lens focused at infinity. [unitless]
+        Its size against the lens focused at infinity and the first stand. [unitless]
     gain_stops
         Brightness of a mid-grey surface of it against mid-grey, light and settings together. [stops]
     brightness_stops
@@ -76,30 +76,37 @@ def _length(way: NDArray[np.float64] | None) -> float:
 def _water_way(renderer: GardenRenderer, shot: Shot, through: View) -> NDArray[np.float64]:
     far = renderer.distances
     down = lens.length_px(through.optics, far.speed_m_s, far.spout_m) * through.enlarged * shot.time_s
+    down *= through.grown(far.spout_m)
     return np.array([[0.0, 0.0], [0.0, down]])
 
 
 def _smears(layer: Layer, renderer: GardenRenderer, shot: Shot, through: View) -> tuple[float, float]:
     """Lengths of a layer's way with the rig's, and of the rig's alone. [px]"""
-    own = layer.way
+    rig_way = through.rig_way(layer.distance_m)
+    own = None if layer.way is None else layer.way * through.grown(layer.distance_m)
     if layer.name == "water":
         ends = _water_way(renderer, shot, through)
-        count = 64 if through.rig_way is None else len(through.rig_way)
+        count = 64 if rig_way is None else len(rig_way)
         own = ends[0] + (np.arange(count)[:, None] + 0.5) / count * (ends[1] - ends[0])
-    rig_alone = _length(through.rig_way)
-    if own is None or through.rig_way is None:
+    rig_alone = _length(rig_way)
+    if own is None or rig_way is None:
         return max(_length(own), rig_alone), rig_alone
-    at = np.linspace(0, 1, len(through.rig_way))
+    at = np.linspace(0, 1, len(rig_way))
     own = np.stack([np.interp(at, np.linspace(0, 1, len(own)), own[:, axis]) for axis in (0, 1)], axis=1)
-    return _length(own + through.rig_way), rig_alone
+    return _length(own + rig_way), rig_alone
 
 
-def _shift(renderer: GardenRenderer, shot: Shot, through: View) -> tuple[float, float]:
-    if through.rig_way is None:
-        return 0.0, 0.0
+def _shift(renderer: GardenRenderer, shot: Shot, through: View, distance_m: float) -> tuple[float, float]:
+    right, down = through.place_px(distance_m)
+    way = through.rig_way(distance_m)
+    if way is None:
+        return right, down
     start = rig.turns_mrad(renderer.script, np.zeros(1), 0.0)[0] * rig.px_per_mrad(shot.optics, shot.focus_m)
-    mean = through.rig_way.mean(axis=0) - start
-    return float(mean[0]), float(mean[1])
+    if through.shifted_mm is not None:
+        begun = rig.shifts_mm(renderer.script.rig, np.zeros(1))[0, :2] / 1000
+        start = start + begun * through.px_per_m(distance_m)
+    mean = way.mean(axis=0) - start
+    return right + float(mean[0]), down + float(mean[1])
 
 
 def _weights(renderer: GardenRenderer, shot: Shot) -> dict[str, NDArray[np.float32]]:
@@ -119,23 +126,24 @@ def _weights(renderer: GardenRenderer, shot: Shot) -> dict[str, NDArray[np.float
             other[place] *= 1 - cover
         mine[place] += cover
     if renderer.script.stage == "garden":
-        _split_far(weights, shot, through)
+        _split_far(weights, shot, through, renderer)
     return weights
 
 
-def _split_far(weights: dict[str, NDArray[np.float32]], shot: Shot, through: View) -> None:
+def _split_far(weights: dict[str, NDArray[np.float32]], shot: Shot, through: View, renderer: GardenRenderer) -> None:
     """Tell sky and lawn from the hedge, whose layer they share: by rows, some away from its ragged edges."""
     height = shot.optics.size[1]
-    row = np.arange(height) + 0.5 - _shift_now(through)
-    drawn = ((row - height / 2) / through.enlarged) * REFERENCE[0] / shot.optics.size[0] + REFERENCE[1] / 2
+    hedge_m = renderer.distances.hedge_m
+    way = through.rig_way(hedge_m)
+    down = through.place_px(hedge_m)[1] + (0.0 if way is None else float(way[:, 1].mean()))
+    row = np.arange(height) + 0.5 - down
+    drawn = ((row - height / 2) / (through.enlarged * through.grown(hedge_m))) * REFERENCE[0] / shot.optics.size[
+        0
+    ] + REFERENCE[1] / 2
     whole = weights["hedge"]
     weights["sky"] = whole * (drawn < HEDGE_TOP - 12)[:, None]
     weights["lawn"] = whole * (drawn > HEDGE_FOOT + 12)[:, None]
     weights["hedge"] = whole - weights["sky"] - weights["lawn"]
-
-
-def _shift_now(through: View) -> float:
-    return 0.0 if through.rig_way is None else float(through.rig_way[:, 1].mean())
 
 
 def truth(renderer: GardenRenderer, shot: Shot) -> dict[str, SubjectTruth]:
@@ -172,8 +180,8 @@ def truth(renderer: GardenRenderer, shot: Shot) -> dict[str, SubjectTruth]:
             airy_px=2.44 * through.airy_px,
             smear_px=smear,
             rig_smear_px=rig_smear,
-            shift_px=_shift(renderer, shot, through),
-            scale=through.enlarged,
+            shift_px=_shift(renderer, shot, through, layer.distance_m),
+            scale=through.enlarged * through.grown(layer.distance_m),
             gain_stops=math.log2(gain),
             brightness_stops=math.log2(max(float((luminance * weight).sum()) / total, 1e-12) / MID_GREY)
             if total > 0.5

@@ -8,8 +8,9 @@ from __future__ import annotations
 from fractions import Fraction
 
 from plans.brief import Brief
+from plans.exposure import HIGHLIGHT
 from plans.goals import words
-from plans.goals.beforehand import HIGHLIGHT, by_spot
+from plans.goals.beforehand import by_spot
 from plans.kit import Support
 from plans.plan import ExposeStep, Plan
 
@@ -83,14 +84,14 @@ def metered(plan: Plan, brief: Brief | None) -> list[str]:
         found.append(
             "As bright as you want it? Go on. A stop too dark? Give every picture a stop more, by time or ISO."
         )
+    elif intent >= HIGHLIGHT:
+        found += [by_spot(intent), "Is that not what this card says? Give every picture as much more or less."]
     else:
         way = "brighter" if intent > 0 else "darker"
         found.append(
             f"This one is as the meter wants it, middle grey; the pictures are meant {words.mixed(intent)} {way}. A "
             "stop darker than middle grey? Give every picture a stop more, by time or ISO."
         )
-        if intent >= HIGHLIGHT:
-            found.append(by_spot(intent))
     if any(step.intended_offset for step in plan.exposing):
         found.append(
             "+ and \N{MINUS SIGN} below: stops brighter and darker than this one, on purpose; counted in already."

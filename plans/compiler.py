@@ -95,8 +95,9 @@ def compile_brief(
 
 
 def _situation(brief: Brief, light: LightBasis, in_force: Mapping[Kind, Scale]) -> Situation:
+    spot = light.origin == "metered" or (light.origin == "brief" and brief.scene.light.spot)
     return Situation(
-        brief.kit, brief.scene, brief.limits, light.ev100, in_force, brief.shown_on, brief.place, brief.when
+        brief.kit, brief.scene, brief.limits, light.ev100, in_force, brief.shown_on, brief.place, brief.when, spot
     )
 
 

@@ -20,6 +20,8 @@ from plans.stops import Mark, light_of
 REFLECTED_K = 12.5  # [cd s / (m^2 ISO)] ISO 2720 gives 10.6 to 13.4
 INCIDENT_C = 250.0  # [lx s / ISO] flat receptor; ISO 2720 gives 240 to 400
 
+HIGHLIGHT = 2  # [stops] by as much and more only the lightest part is meant to be placed; common practice, no source
+
 
 def ev100(aperture: float, time_s: float, iso: float) -> float:
     """Exposure value at ISO 100 for which these settings are right: log2(N^2/t) - log2(S/100). [stops]

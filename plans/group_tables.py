@@ -42,12 +42,12 @@ class Table(NamedTuple):
             wish.focus, int(self.offset[row]), wish.intended, wish.focal_mm, wish.turned, wish.shaken,
         )  # fmt: skip
 
-    def key_of(self, key: int, holds: tuple[Held, ...]) -> int:
-        """This frame's key that goes with another frame's, which holds all that this one does and maybe more."""
+    def keys_of(self, keys: Ints, holds: tuple[Held, ...]) -> Ints:
+        """This frame's keys that go with another frame's, which holds all that this one does and maybe more."""
         if holds == self.holds:
-            return key
-        values = {name: key >> _KEY_BITS * n & (1 << _KEY_BITS) - 1 for n, name in enumerate(reversed(holds))}
-        found = 0
+            return keys
+        values = {name: keys >> _KEY_BITS * n & (1 << _KEY_BITS) - 1 for n, name in enumerate(reversed(holds))}
+        found = np.zeros_like(keys)
         for name in self.holds:
             found = found << _KEY_BITS | values[name]
         return found
@@ -121,10 +121,10 @@ def _table(
 
 def keys_in_common(found: Sequence[Table]) -> list[tuple[int, ...]]:
     """What all frames can hold together: a key for each of them, by the first frame's."""
-    held = found[0].holds
-    several = [set(one.key.tolist()) for one in found]
-    keys = (tuple(one.key_of(key, held) for one in found) for key in sorted(several[0]))
-    return [chosen for chosen in keys if all(key in own for key, own in zip(chosen, several, strict=True))]
+    keys = np.unique(found[0].key)
+    several = [one.keys_of(keys, found[0].holds) for one in found]
+    had = np.logical_and.reduce([np.isin(own, one.key) for own, one in zip(several, found, strict=True)])
+    return list(zip(*(own[had].tolist() for own in several), strict=True))
 
 
 def _first_of_each(key: Ints, tail: Ints) -> Ints:

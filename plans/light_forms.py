@@ -53,7 +53,7 @@ class MeterForm(Form):
             total += mark.light if mark else Fraction(light_of(kind, read_mark(kind, text)))
             labels.append(mark.label if mark else text)
         told = f"EV {_short(-float(total))}, from a meter's {labels[0]}, {labels[1]} s and ISO {labels[2]}"
-        return Light(ev100=-float(total), told=told)
+        return Light(ev100=-float(total), told=told, spot=True)
 
 
 class LightForm(Form):

@@ -72,6 +72,9 @@ class FixedMenu(Menu):
     def __init__(self, ways: Mapping[tuple[State, State], Way]):
         super().__init__()
         self.ways = ways
+        self._from: dict[State, list[tuple[State, Way]]] = {}
+        for (first, last), way in ways.items():
+            self._from.setdefault(first, []).append((last, way))
         self.least = min(way.cost for way in ways.values())
         parts = [split(way.cost) for way in ways.values()]
         fewest = min(work for work, _ in parts)
@@ -86,9 +89,11 @@ class FixedMenu(Menu):
         )
 
     def _ways_from(self, entry: State) -> list[Ending]:
-        best: dict[State, Ending] = {}
-        for (first, last), way in self.ways.items():
-            cost = move_cost(entry, first) + way.cost
-            if last not in best or cost < best[last].cost:
-                best[last] = Ending(cost, last, way.choices)
-        return list(best.values())
+        best: dict[State, tuple[int, Way]] = {}
+        for first, ways in self._from.items():
+            moved = move_cost(entry, first)
+            for last, way in ways:
+                cost = moved + way.cost
+                if last not in best or cost < best[last][0]:
+                    best[last] = cost, way
+        return [Ending(cost, last, way.choices) for last, (cost, way) in best.items()]

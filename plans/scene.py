@@ -18,6 +18,7 @@ class Light(BaseModel):
 
     ``origin``: the brief's own word (EV, illuminance or a meter's reading), a forecast from the ``sky`` with its
     bounds, or a guess that the metering frame is to replace. ``told``: how the brief put it, in words.
+    ``spot``: a meter's reading, which with the intent of white water was held on the lightest part.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -28,6 +29,7 @@ class Light(BaseModel):
     high: float | None = None
     sky: Sky | None = None
     told: str = ""
+    spot: bool = False
 
 
 class Subject(BaseModel):

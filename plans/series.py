@@ -276,12 +276,15 @@ def _brackets(ground: Ground, rails: Sequence[Rail], quest: Quest) -> Runs:
     if not rails:
         return {}
     change, lights = quest.change, ground.lights[quest.change]
-    middle = [rail.intended.index(Fraction(0)) for rail in rails]
+    meant = {id(rail.intended): rail.intended for rail in rails}  # mostly one and the same for all of them
+    middles = {key: steps.index(Fraction(0)) for key, steps in meant.items()}
+    in_ticks = {key: _as_ticks(steps) for key, steps in meant.items()}
+    middle = [middles[id(rail.intended)] for rail in rails]
     of_base = np.full(lights.size, -1)
     for n, (rail, mid) in enumerate(zip(rails, middle, strict=True)):
         of_base[rail.places[mid]] = n
     places = np.array([rail.places for rail in rails], dtype=np.int64)
-    intended = np.array([_as_ticks(rail.intended) for rail in rails], dtype=np.int64)
+    intended = np.array([in_ticks[id(rail.intended)] for rail in rails], dtype=np.int64)
     base = np.array([rail.places[mid] for rail, mid in zip(rails, middle, strict=True)])
     strays = lights[places] - lights[base][:, None] - intended  # how far each frame lies off the one in the middle
     tolerance = ticks(ground.tolerance)

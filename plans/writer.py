@@ -18,6 +18,7 @@ from plans.plan import (
     ExposeStep,
     FilterValue,
     GroupNote,
+    MarkValue,
     OperatorStep,
     Rig,
     Settings,
@@ -43,6 +44,7 @@ class Writer:
         self._filters = tuple(self._as_in_bag(value) for value in rig.filters) if rig.focus else ()
         self._focal_mm: float | None = None
         self._shaken = False
+        self._mark_values: dict[tuple[Kind, int], MarkValue] = {}  # the same few marks in many steps
 
     def state(self) -> State:
         """The rig as it stands, for the solver."""
@@ -226,12 +228,16 @@ class Writer:
         places = {"aperture": choice.aperture, "time": choice.time, "iso": choice.iso}
         return {kind: self.situation.scale(kind).marks[places[kind]] for kind in KINDS}
 
+    def _mark_value(self, kind: Kind, place: int) -> MarkValue:
+        if (kind, place) not in self._mark_values:
+            self._mark_values[kind, place] = mark_value(self.situation.scale(kind).marks[place])
+        return self._mark_values[kind, place]
+
     def _settings(self, choice: Choice) -> Settings:
-        marks = self._marks(choice)
         return Settings(
-            aperture=mark_value(marks["aperture"]),
-            time=mark_value(marks["time"]),
-            iso=mark_value(marks["iso"]),
+            aperture=self._mark_value("aperture", choice.aperture),
+            time=self._mark_value("time", choice.time),
+            iso=self._mark_value("iso", choice.iso),
             filters=self._values(choice.filters, choice.turned),
             focus=choice.focus,
             focal_length_mm=choice.focal_mm,
@@ -248,7 +254,7 @@ class Writer:
         seen = there.predict(settings, beyond)
         taken = [item.stops for n, item in enumerate(s.kit.filters) if choice.filters >> n & 1]
         level = s.brightness(marks["aperture"], marks["time"], marks["iso"], taken, seen.magnification_loss)
-        intended = choice.intended + s.scene.intent
+        intended = choice.intended + s.lift
         step_id = self._id("expose")
         return ExposeStep(
             id=step_id,

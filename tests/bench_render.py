@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import resource
 import statistics
 import subprocess
@@ -63,8 +64,9 @@ def figures() -> dict[str, dict[str, float]]:
             f"import sys; sys.path.insert(0, {str(_TESTS)!r}); import json, bench_render;"
             f" print(json.dumps(bench_render._frame({name == 'large'})))"
         )
+        one = os.environ | dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
         done = subprocess.run(
-            [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=_TESTS.parent
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=_TESTS.parent, env=one
         )
         found[name] = {key: round(value, 3) for key, value in json.loads(done.stdout).items()}
     return found

@@ -89,8 +89,9 @@ def film_levels(path: Path) -> np.ndarray:
     levels = []
     with av.open(str(path)) as film:
         for frame in film.decode(video=0):
-            codes = frame.to_ndarray(format="gray").astype(float)
-            # "gray" is limited-range luma in FFmpeg's conversion from yuv420p stretched to 0..255.
+            # The luma plane as it is coded, 16 to 235 (ITU-R BT.709): another conversion would round once more.
+            luma = frame.to_ndarray(format="yuv420p")[: frame.height].astype(float)
+            codes = np.clip((luma - 16) * 255 / 219, 0, 255)
             height, width = (side // 10 * 10 for side in codes.shape)
             blocks = linear_of(codes[:height, :width]).reshape(10, height // 10, 10, width // 10).mean(axis=(1, 3))
             levels.append(np.log2(np.maximum(blocks, 1e-5)).ravel())

@@ -20,6 +20,7 @@ from daemon.pictures.judging.evidence import Evidence, Taken
 from daemon.pictures.judging.pixels import Pixels
 from daemon.pictures.judging.verdicts import SAME_PLACE, SAME_STOPS, Estimate, Verdict
 from hardware_mocks.jpeg import encode
+from hardware_mocks.rig import path_px
 from hardware_mocks.scene import GardenRenderer
 from hardware_mocks.script import Bump, Clouds, Distances, Glass, Light, Rig, SceneScript, Sensor
 from hardware_mocks.shot import Optics, Shot
@@ -56,6 +57,22 @@ def both(*parts: bool | None) -> bool | None:
     return None if any(part is None for part in parts) else all(bool(part) for part in parts)
 
 
+def agreed(*parts: bool | None) -> bool | None:
+    """What all say; None where they do not agree."""
+    return parts[0] if len(set(parts)) == 1 else None
+
+
+def sharply(frame: Frame, disc_px: float, most: float) -> bool | None:
+    """Whether a point is at most so wide, its shake counted in; it lies between the wider of the two and their sum."""
+    shakes = frame.shaken_px
+    return agreed(clear(max(disc_px, min(shakes)), most), clear(disc_px + max(shakes), most))
+
+
+def drawn(rng: np.random.Generator, low: float, high: float) -> float:
+    """A number between two, its logarithm even."""
+    return float(np.exp(rng.uniform(math.log(low), math.log(high))))
+
+
 def no(part: bool | None) -> bool | None:
     """The contrary."""
     return None if part is None else not part
@@ -85,12 +102,16 @@ def _truth(renderer: GardenRenderer, one: Shot) -> dict[str, SubjectTruth]:
 
 @dataclass
 class Frame:
-    """A frame taken in the garden, and its truth. ``planned_stops``: brightness by planned settings."""
+    """A frame taken in the garden, and its truth. ``planned_stops``: brightness by planned settings.
+
+    ``shaken_px``: see `even_px`.
+    """
 
     taken: Taken
     true: dict[str, SubjectTruth]
     planned_stops: float
     shot: Shot
+    shaken_px: tuple[float, ...] = (0.0,)
 
 
 @dataclass
@@ -129,9 +150,12 @@ class Visit:
 
     def take(
         self, f_number: float, time_s: float, focus_m: float, *, planned: float = 0.0, off: float = 0.0,
-        focus_planned: float | None = None, rig: Rig | None = None,
+        focus_planned: float | None = None, shaken_px: float = 0.0,
     ) -> Frame:  # fmt: skip
-        """Take a frame ``planned`` stops from mid-grey by its settings, ``off`` stops from that by mistake."""
+        """Take a frame ``planned`` stops from mid-grey by its settings, ``off`` stops from that by mistake.
+
+        ``shaken_px``: how far a gust or the mirror runs it about, by its spread as `even_px` counts it.
+        """
         self.number += 1
         self.clock += float(self.rng.uniform(2, 9)) + time_s
         light = 2.0**PLANNED_EV * time_s / f_number**2
@@ -141,22 +165,51 @@ class Visit:
             start_s=self.clock, number=self.number, seed=self.garden,
         )  # fmt: skip
         renderer = self.renderer
-        if rig is not None:
-            renderer = self._renderer(replace(self.script, rig=replace(rig, bumps=self.script.rig.bumps)))
+        if shaken_px:
+            renderer = self._renderer(replace(self.script, rig=self._shaking(one, shaken_px)))
         pixels = decoded(renderer.render(one), one)
         true = _truth(renderer, one)
         loss = 2 * math.log2(1 + one.magnification)
         name = f"No. {self.number}"
         taken = Taken(name, pixels, f_number, time_s, focus_planned or focus_m)
-        frame = Frame(taken, true, planned - loss, one)
+        frame = Frame(taken, true, planned - loss, one, even_px(renderer.script, one))
         self.frames.append(frame)
         return frame
+
+    def _shaking(self, one: Shot, length_px: float) -> Rig:
+        """A rig that shakes so much in a frame: by wind, along both axes, or by the mirror, up and down."""
+        rng, own = self.rng, self.script.rig
+        # Slower than this, one frame is a moved one rather than a shaken one.
+        slowest = 0.3 / one.time_s
+        if rng.random() < 0.6:
+            rig = Rig(wind_mrad=1.0, wind_hz=max(float(rng.uniform(3, 8)), slowest))
+        else:
+            rig = Rig(slap_mrad=1.0, slap_hz=max(float(rng.uniform(8, 14)), slowest))
+        by = length_px / even_px(replace(self.script, rig=rig), one)[0]
+        return replace(
+            own, wind_mrad=by * rig.wind_mrad, wind_hz=rig.wind_hz, slap_mrad=by * rig.slap_mrad, slap_hz=rig.slap_hz
+        )
 
     @property
     def evidence(self) -> Evidence:
         """All frames so far."""
         tone = (1 / self.slope,) if self.slope != 1 else ()
         return Evidence([frame.taken for frame in self.frames], tone)
+
+
+def even_px(script: SceneScript, one: Shot) -> tuple[float, ...]:
+    """How far a picture runs about along its longest direction, counted in three ways. [px]
+
+    By the spread of the way's points, by the length that holds the middle nine tenths of the time, and by that which
+    holds the middle half: each as the length of the even line of which it would be true. Ways with a short blow in a
+    long exposure are counted very unlike, and what they are called is anybody's choice.
+    """
+    way = path_px(script, one)
+    if way is None:
+        return (0.0,)
+    squares, axes = np.linalg.eigh(np.cov(way.T, bias=True))
+    ends = np.quantile(way @ axes[:, -1], (0.05, 0.25, 0.75, 0.95))
+    return math.sqrt(12 * max(float(squares[-1]), 0.0)), float(ends[3] - ends[0]) / 0.9, float(ends[2] - ends[1]) / 0.5
 
 
 def off_by(frame: Frame, reference: Frame) -> float:
@@ -185,9 +238,30 @@ def compared(evidence: Evidence, frame: Frame, reference: Frame) -> list[Found]:
     found = [Found("equivalent", judged, "shown", clear(abs(off_by(frame, reference)), SAME_STOPS))]
     moved = evidence.moved(frame.taken, reference.taken)
     width = SIZE[0]
-    judged = verdicts.framing_held("it", moved, width) if moved else _none("framing held", "nothing in common")
-    way = np.subtract(frame.true["hedge"].shift_px, reference.true["hedge"].shift_px)
-    return [*found, Found("framing held", judged, "shown", clear(float(np.hypot(*way)), SAME_PLACE * width))]
+    judged = (
+        verdicts.framing_held("it", moved, width, ran=evidence.ran_about(frame.taken))
+        if moved
+        else _none("framing held", "nothing in common")
+    )
+    way = float(np.hypot(*np.subtract(frame.true["hedge"].shift_px, reference.true["hedge"].shift_px)))
+    # What runs about lies in no one place: its place is anywhere within its way about the middle.
+    half = max(frame.shaken_px) / 2
+    place = agreed(clear(way - half, SAME_PLACE * width), clear(way + half, SAME_PLACE * width))
+    if comparable(evidence, frame):
+        run = agreed(*(clear(one, verdicts.most_run(width)) for one in frame.shaken_px))
+        true = False if False in (place, run) else both(place, run)
+    else:
+        true = place
+    return [*found, Found("framing held", judged, "shown", true)]
+
+
+def comparable(evidence: Evidence, frame: Frame) -> bool:
+    """Whether the visit holds a shorter frame of the same aperture and focus, which is what a shake is told from."""
+    one = frame.taken
+    return any(
+        other.time_s < one.time_s and (other.f_number, other.focus_m) == (one.f_number, one.focus_m)
+        for other in evidence.frames
+    )
 
 
 def water(visit: Visit) -> list[Found]:
@@ -196,7 +270,14 @@ def water(visit: Visit) -> list[Found]:
     shortest, ratio = float(np.exp(rng.uniform(math.log(1 / 4000), math.log(1 / 1000)))), float(rng.uniform(4, 8))
     off = float(rng.uniform(0.4, 1.2) * rng.choice([-1, 1])) if rng.random() < 0.65 else 0.0
     wrong = int(rng.integers(1, 4))
-    frames = [visit.take(8.0, shortest * ratio**rung, 3.0, off=off if rung >= wrong else 0.0) for rung in range(4)]
+    gust = int(rng.integers(1, 4)) if rng.random() < 0.3 else 0
+    frames = [
+        visit.take(
+            8.0, shortest * ratio**rung, 3.0, off=off if rung >= wrong else 0.0,
+            shaken_px=drawn(rng, 2, 12) if gust == rung and rung else 0.0,
+        )
+        for rung in range(4)
+    ]  # fmt: skip
     evidence, found = visit.evidence, []
     for frame in frames[1:]:
         found += compared(evidence, frame, frames[0])
@@ -217,7 +298,10 @@ def water(visit: Visit) -> list[Found]:
 
 def _flowing(visit: Visit, evidence: Evidence, frame: Frame) -> list[Found]:
     rng = visit.rng
-    true, smear = frame.true["water"].smear_px, evidence.smear(frame.taken, WATER)
+    whole, smear = frame.true["water"].smear_px, evidence.smear(frame.taken, WATER)
+    # A gust adds to the smear of the water or takes from it: both are held against each limit.
+    shaken_px = max(max(frame.shaken_px), frame.true["water"].rig_smear_px)
+    true, least = whole, max(whole - shaken_px, 0.0)
     planned = true * PLANNED_SPEED / visit.script.distances.speed_m_s
     alone = Estimate(value=planned, unsure=0.0)
     most = true * float(np.exp(rng.uniform(-1.7, 1.5)))
@@ -225,20 +309,29 @@ def _flowing(visit: Visit, evidence: Evidence, frame: Frame) -> list[Found]:
     window = (low, low * 4 if rng.random() < 0.7 else math.inf)
     meant = 2 * true * float(np.exp(rng.uniform(-1.5, 1.5)))
     tells = [
-        ("frozen", lambda one: verdicts.frozen("it", "water", one, most), clear(true, most)),
+        (
+            "frozen",
+            lambda one: verdicts.frozen("it", "water", one, most),
+            agreed(clear(true, most), clear(least, most)),
+        ),
         (
             "silky",
             lambda one: verdicts.silky("it", "water", "silk", one, window),
-            both(no(clear(true, low)), True if math.isinf(window[1]) else clear(true, window[1])),
+            agreed(
+                *(
+                    both(no(clear(one, low)), True if math.isinf(window[1]) else clear(one, window[1]))
+                    for one in (true, least)
+                )
+            ),
         ),
         (
-            "fault shown",
+            "motion",
             lambda one: verdicts.fault_shown("it", "motion", one, meant, "px"),
-            no(clear(true, 0.5 * meant)),
+            no(agreed(clear(true, 0.5 * meant), clear(least, 0.5 * meant))),
         ),
     ]
     return [
-        Found(kind, tell(smear) if smear else _none(kind, "no speed"), tell(alone).answer, true_one)
+        Found(kind, tell(smear) if smear else _none("silky", "no speed"), tell(alone).answer, true_one)
         for kind, tell, true_one in tells
     ]
 
@@ -249,12 +342,14 @@ def apertures(visit: Visit) -> list[Found]:
     planned = far.heron_m if rng.random() < 0.6 else float(rng.uniform(far.heron_m, 1.6 * far.heron_m))
     slip = 1 + float(rng.uniform(0.12, 0.35) * rng.choice([-1, 1])) if rng.random() < 0.25 else 1.0
     off = float(rng.uniform(0.4, 1.2) * rng.choice([-1, 1])) if rng.random() < 0.75 else 0.0
+    gust = float(rng.choice([5.6, 11.0, 20.0])) if rng.random() < 0.3 else 0.0
     frames = [
         visit.take(
-            number, number**2 / 2**PLANNED_EV * 2, planned * slip, focus_planned=planned, off=off * (number == 5.6)
+            number, number**2 / 2**PLANNED_EV * 2, planned * slip, focus_planned=planned, off=off * (number == 5.6),
+            shaken_px=drawn(rng, 2, 10) if number == gust else 0.0,
         )
         for number in (2.8, 5.6, 11.0, 20.0)
-    ]
+    ]  # fmt: skip
     evidence, found = visit.evidence, []
     found += compared(evidence, frames[1], visit.frames[0])
     for frame in frames:
@@ -269,7 +364,7 @@ def apertures(visit: Visit) -> list[Found]:
                 else _none("isolated", "no texture")
             )
             alone = verdicts.isolated("it", "heron", *wide, sharp, least).answer
-            found.append(Found("isolated", judged, alone, both(clear(own, sharp), no(clear(back, least)))))
+            found.append(Found("isolated", judged, alone, both(sharply(frame, own, sharp), no(clear(back, least)))))
         else:
             sharp = max(2.5, max(own, back) * float(np.exp(rng.uniform(-1.4, 0.6))))
             judged = (
@@ -278,7 +373,7 @@ def apertures(visit: Visit) -> list[Found]:
                 else _none("deep", "no texture")
             )
             alone = verdicts.deep("it", {"heron": wide[0], "hedge": wide[1]}, sharp).answer
-            found.append(Found("deep", judged, alone, both(clear(own, sharp), clear(back, sharp))))
+            found.append(Found("deep", judged, alone, both(sharply(frame, own, sharp), sharply(frame, back, sharp))))
     return found
 
 
@@ -309,18 +404,18 @@ def brackets(visit: Visit) -> list[Found]:
     judged = verdicts.bracket_complete("it", offs, lost)
     found = [Found("bracket complete", judged, "shown", False if lost else clear(worst, SAME_STOPS))]
     for sign, name in ((-1, "under"), (1, "over")):
-        real = float(rng.uniform(0.1, 2.0))
+        real = float(rng.uniform(0.1, 1.7))
         frame = visit.take(8.0, 1 / 128, 3.0, planned=2.0 * sign, off=(real - 2.0) * sign)
         true = sign * (frame.true["hedge"].gain_stops - middle.true["hedge"].gain_stops)
         seen, _ = evidence.brightness(frame.taken, middle.taken)
         amount = None if seen is None else Estimate(value=sign * seen.value, unsure=seen.unsure)
         judged = verdicts.fault_shown("it", name, amount, 2.0, "stops") if amount else _none("fault shown", "clipped")
-        found.append(Found("fault shown", judged, "shown", no(clear(true, 1.0))))
+        found.append(Found(name, judged, "shown", no(clear(true, 1.0))))
     return found
 
 
 def misfocused(visit: Visit) -> list[Found]:
-    """A frame focused beside the heron, and a shaken one, beside one that is right."""
+    """A frame focused beside the heron, beside one that is right."""
     rng, far = visit.rng, visit.script.distances
     right = visit.take(5.6, 1 / 256, far.heron_m)
     wrong = visit.take(5.6, 1 / 256, far.heron_m * (1 + float(rng.uniform(0.15, 0.8))))
@@ -328,10 +423,28 @@ def misfocused(visit: Visit) -> list[Found]:
     meant = 2 * disc * float(np.exp(rng.uniform(-1.5, 1.5)))
     seen = visit.evidence.disc_against(wrong.taken, right.taken, HERON)
     judged = verdicts.fault_shown("it", "misfocused", seen, meant, "px") if seen else _none("fault shown", "no texture")
-    return [Found("fault shown", judged, "shown", no(clear(disc, 0.5 * meant)))]
+    return [Found("misfocused", judged, "shown", no(clear(disc, 0.5 * meant)))]
+
+
+def shaken(visit: Visit) -> list[Found]:
+    """Frames shaken more or less on purpose, beside one that stood still; and whether they are held against it."""
+    rng, far = visit.rng, visit.script.distances
+    right, found = visit.take(8.0, 1 / 256, far.heron_m), []
+    for _ in range(3):
+        off = float(rng.uniform(0.4, 1.2) * rng.choice([-1, 1])) if rng.random() < 0.6 else 0.0
+        wrong = visit.take(8.0, drawn(rng, 1 / 60, 2.0), far.heron_m, off=off, shaken_px=drawn(rng, 0.6, 14.0))
+        # Four circles of confusion, the usual amount, are five pixels on the simulated camera's usual pictures.
+        meant = max(2 * wrong.shaken_px[0] * float(np.exp(rng.uniform(-1.5, 1.5))), 5.0)
+        seen = visit.evidence.shake(wrong.taken, right.taken)
+        judged = verdicts.fault_shown("it", "shaken", seen, meant, "px") if seen else _none("fault shown", "no texture")
+        found.append(
+            Found("shaken", judged, "shown", no(agreed(*(clear(one, 0.5 * meant) for one in wrong.shaken_px))))
+        )
+        found += compared(visit.evidence, wrong, right)
+    return found
 
 
 def visited(seed: Any, gardens: dict[int, dict[Any, Any]]) -> list[Found]:
     """All verdicts of one visit."""
     visit = Visit(np.random.default_rng(seed), gardens)
-    return [*water(visit), *apertures(visit), *brackets(visit), *misfocused(visit)]
+    return [*water(visit), *apertures(visit), *brackets(visit), *misfocused(visit), *shaken(visit)]

@@ -1,4 +1,8 @@
-"""A simulated sunset, shot as a time-lapse through the real camera library on a turned clock, and made into a film."""
+"""A simulated sunset, shot as a time-lapse through the real camera library on a turned clock, and made into a film.
+
+The garden is rendered, and not drawn as bars of grey: even areas without any noise show the rounding of 8-bit pictures,
+up to 0.015 stop from frame to frame, and no camera makes such pictures.
+"""
 
 from __future__ import annotations
 
@@ -31,6 +35,8 @@ SIZE = (240, 160)
 FROM_EV = 12.0
 STEEPEST = 0.085  # stops a frame, 0.26 stop a minute: as fast as light falls at 51 degrees in October (simulated)
 SMALL = Look(size=(320, 180), rate=25)
+CLIPPED = 254  # a pixel with a channel from this code on
+MOST_CLIPPED = 0.01  # of its pixels; a frame with more is clipped. Less are glints on the water of a frame as planned
 
 
 def light_at(frame: float, frames: int) -> float:
@@ -56,9 +62,14 @@ class Sunset:
     def worst_late_s(self) -> float:
         return max(row.late_s for row in self.rows if row.late_s is not None)
 
-    def brightest(self) -> int:
-        """The highest code in any frame."""
-        return max(int(np.asarray(Image.open(frame.path)).max()) for frame in self.film)
+    def most_clipped(self) -> float:
+        """The largest share of clipped pixels in any frame."""
+        shares = []
+        for frame in self.film:
+            with Image.open(frame.path) as picture:
+                codes = np.asarray(picture.convert("RGB"))
+            shares.append(float(np.mean(codes.max(axis=2) >= CLIPPED)))
+        return max(shares)
 
 
 @contextmanager
@@ -75,20 +86,37 @@ def _turned(folder: Path) -> Iterator[tuple[Path, dict[str, str]]]:
             os.environ[schedule_clock.VARIABLE] = before
 
 
-def shoot_sunset(folder: Path, frames: int, size: tuple[int, int] = SIZE) -> Sunset:
-    """Shoot it: simulated camera, PTP/IP, libgphoto2 in the camera process, runner, logbook."""
+def shoot_sunset(
+    folder: Path,
+    frames: int,
+    size: tuple[int, int] = SIZE,
+    jitter: float = 0.0,
+    seed: int = 1,
+    in_haste: bool = True,
+) -> Sunset:
+    """Shoot it: simulated camera, PTP/IP, libgphoto2 in the camera process, runner, logbook.
+
+    The clock is turned when a frame is at home and measured, and not before, so that a slow machine makes the sunset
+    take longer and not the readings come late. ``jitter``: how uneven the shutter is, as that much more or less light
+    in a frame, which is the same to a sensor. [stops] ``in_haste``: to shortly before the tick, so that whether frames
+    are on time tells nothing; else to where the runner begins to prepare the frame.
+    """
     plan = lapse_plan(frames, INTERVAL_S, light=FROM_EV)
+    uneven = np.random.default_rng(seed).normal(0.0, jitter, frames)
     began = time.monotonic()
     with (
         _turned(folder) as (clock, variables),
-        simulated_camera(light=FROM_EV, size=size, environment=variables) as simulator,
+        # On mains power: its battery is empty after some 770 frames, and then it rightly takes no more.
+        simulated_camera(light=FROM_EV, size=size, render="scene", thirst=0.0, environment=variables) as simulator,
         rig(folder, simulator) as made,
     ):
 
         def follow(event: Event) -> None:
             if event.kind == "lapse-waiting":
-                made.hands.light(light_at(event.data["frame"], frames))
-                schedule_clock.turn(clock, max(0.0, event.data["in_s"] - 0.12))
+                frame = event.data["frame"]
+                made.hands.light(light_at(frame, frames) + uneven[frame])
+                in_s, wait_s = event.data["in_s"], event.data["wait_s"]
+                schedule_clock.turn(clock, max(0.0, in_s - 0.12 if in_haste else wait_s))
 
         made.on_event = follow
         found = made.shoot(plan)
@@ -114,6 +142,11 @@ def film_flicker(sunset: Sunset, place: Path, look: Look = SMALL) -> float:
 def as_taken(look: Look = SMALL) -> Look:
     """The same film without smoothing."""
     return replace(look, smooth=False, steady=False)
+
+
+def steps_only(look: Look = SMALL) -> Look:
+    """The same film with the steps of the settings taken out, and nothing else."""
+    return replace(look, steady=False)
 
 
 def largest_error(sunset: Sunset) -> float:

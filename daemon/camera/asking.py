@@ -59,7 +59,7 @@ class Pace:
     """
 
     poll_s: float = 0.010
-    near_poll_s: float = 0.002
+    near_poll_s: float = 0.001
     busy_s: float = 10.0
     stable_s: float = 2.0
     walking_s: float = 10.0

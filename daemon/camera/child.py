@@ -67,6 +67,11 @@ class Child:
         """Its process number."""
         return self._process.pid
 
+    @property
+    def is_there(self) -> bool:
+        """Whether it has not ended."""
+        return self._process.poll() is None
+
     def say(self, request: dict[str, Any]) -> None:
         """Send one request; OSError when it is gone."""
         assert self._process.stdin is not None

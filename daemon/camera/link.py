@@ -23,7 +23,7 @@ from typing import Any
 import gphoto2 as gp
 
 from daemon.camera.asking import Event, FileInfo, Widget
-from daemon.camera.dialects import TWINS
+from daemon.camera.dialects import RAW_ONLY, TWINS
 from daemon.camera.errors_map import BAD_PARAMETERS, LinkFault
 
 PTPIP_MODEL = "PTP/IP Camera"
@@ -149,6 +149,8 @@ class Link:
         if found is None:
             return None
         with self._faults(f"reading {name}"):
+            if name in RAW_ONLY and found.get_label() != RAW_ONLY[name]:
+                return None  # another maker's, and something else
             labels: tuple[str, ...] = ()
             if found.get_type() in _CHOICE_TYPES:
                 labels = tuple(str(found.get_choice(n)) for n in range(found.count_choices()))

@@ -29,6 +29,7 @@ _ROOM_FOR_A_FRAME = 8_000_000  # common practice, no source [bytes]
 _DEAD_BATTERY = 5  # common practice, no source [per cent]
 _DEEPEST_FOLDER = 6
 _NEAR_S = 0.25  # from so long before the end of an exposure on the camera is asked more often [s]
+_READOUT_S = 1.0  # and for so long after it: readout and writing to the card; common practice, no source [s]
 _JPEG_BEGINS = b"\xff\xd8"
 _CLOCK_STEP_S = 2  # of the times that cameras give files [s]
 
@@ -276,7 +277,7 @@ class Session:
                     f"the camera {said}. The frame may be on its card."
                 )
             if event.kind == "none":
-                near = now - began > exposure_s - _NEAR_S and quiet_s < _NEAR_S
+                near = now - began > exposure_s - _NEAR_S and quiet_s < _READOUT_S
                 clock.sleep(self._pace.near_poll_s if near else self._pace.poll_s)
 
     def _has_ended(self, files: int, expected: int, complete: bool, quiet_s: float) -> bool:

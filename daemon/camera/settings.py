@@ -128,14 +128,17 @@ class Settings:
         """Set what differs and read everything back. Nothing is sent when a label is not offered."""
         order = [*dialects.WIDGETS, *labels]
         wanted = {name: labels[name] for name in sorted(labels, key=order.index)}
+        found = {name: self._must_read(name, label) for name, label in wanted.items()}
         for name, label in wanted.items():
-            widget = self._must_read(name, label)
+            widget = found[name]
             if label not in widget.labels:
                 raise _refused(name, label, widget, "Ask for one of these" if len(widget.labels) > 1 else _dial(name))
+        sent = False
         for name, label in wanted.items():
-            widget = self._must_read(name, label)
+            widget = self._must_read(name, label) if sent else found[name]  # what was sent may have moved others
             if widget.current != label:
                 self.put(name, label, widget)
+                sent = True
         self._asking.drain()
         for name, label in wanted.items():
             if not self._comes_to(name, label):

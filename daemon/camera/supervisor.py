@@ -135,6 +135,7 @@ class CameraProcess:
         self._machine = machine or Machine()
         self._lock = threading.RLock()
         self._child: Child | None = None
+        self._spare: Child | None = None
         self._connected = False
         self._count = 0
         self._model: str | None = None
@@ -291,6 +292,9 @@ class CameraProcess:
         """Let the camera go. Idempotent; never raises."""
         with self._lock, suppress(Exception):
             self._let_go()
+        spare, self._spare = self._spare, None
+        if spare is not None:
+            spare.end()
 
     def cameras(self) -> list[tuple[str, str]]:
         """Model and port of every camera on USB, without opening any."""
@@ -301,7 +305,20 @@ class CameraProcess:
 
     # -- the child ----------------------------------------------------------------------------------------------------
 
+    def get_spare(self) -> None:
+        """Start another camera process that does nothing yet, for the next new connection; starting one takes a while.
+
+        May be called while a verb is under way.
+        """
+        if self._spare is None:
+            self._spare = self._new_child()
+
     def _start(self) -> None:
+        spare, self._spare = self._spare, None
+        self._child = spare if spare is not None and spare.is_there else self._new_child()
+        self._log.info("camera process started", pid=self._child.pid)
+
+    def _new_child(self) -> Child:
         settings = self._work / "settings"
         settings.mkdir(parents=True, exist_ok=True)
         own = {
@@ -312,8 +329,7 @@ class CameraProcess:
             "LANGUAGE": "",
             "TZ": "UTC",
         }
-        self._child = Child(self._work, os.environ | own | self._extra)
-        self._log.info("camera process started", pid=self._child.pid)
+        return Child(self._work, os.environ | own | self._extra)
 
     def _connect(self) -> None:
         if self._child is None:

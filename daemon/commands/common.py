@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
 import click
+from click.core import ParameterSource
 
 from daemon.advice import INDENT, resume_line
 from daemon.errors import BriefError, PlanUnreachable, StopwrightError, UsageError
@@ -76,6 +77,16 @@ operator_option = click.option(
 reachable_option = click.option(
     "--reachable", is_flag=True, help="Go on with the goals that can be reached; the others are listed."
 )
+
+
+def given_options() -> frozenset[str]:
+    """Names of the parameters that the user gave to the command that runs, by word or by variable."""
+    context = click.get_current_context()
+    return frozenset(
+        name
+        for name in context.params
+        if context.get_parameter_source(name) not in (ParameterSource.DEFAULT, ParameterSource.DEFAULT_MAP)
+    )
 
 
 def say(text: str = "") -> None:

@@ -10,7 +10,7 @@ from types import SimpleNamespace
 from typing import Any, NoReturn, cast
 
 from daemon.client import Client, FromService
-from daemon.commands.common import end_stopped, is_plan, note, read_text
+from daemon.commands.common import end_stopped, given_options, is_plan, note, read_text
 from daemon.errors import RunPaused, UsageError
 from daemon.feed import Event
 from daemon.operator import ConsoleOperator
@@ -56,7 +56,12 @@ def resume(client: Client, run: str, patience: float, options: Mapping[str, Any]
     which = run.strip()
     if which != "last" and not (which.isdecimal() and len(which) < 10):
         raise UsageError(f"run {run[:40]!r}: allowed: a run's number, or last. List them: stopwright runs")
-    _Followed(client, options).go(f"/api/runs/{which}/resume", _common(patience, options))
+    asked = _common(patience, options)
+    given = given_options()
+    asked["manners"] = {name: value for name, value in asked["manners"].items() if name in given}
+    if "patience" not in given:
+        del asked["patience_s"]
+    _Followed(client, options).go(f"/api/runs/{which}/resume", asked)
 
 
 def _common(patience: float, options: Mapping[str, Any]) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from daemon.commands.common import (
     camera_option,
     end_stopped,
     ends_well,
+    given_options,
     is_plan,
     json_option,
     note,
@@ -79,7 +80,9 @@ verdicts_option = click.option(
     envvar="STOPWRIGHT_VERDICTS",
     help="Judge each group as soon as its frames are kept, beside the shooting.",
 )
-cue_option = click.option("--cue", is_flag=True, help="Each picture waits for your cue: Enter, at this terminal.")
+cue_option = click.option(
+    "--cue/--no-cue", default=False, help="Each picture waits for your cue: Enter, at this terminal."
+)
 hands_timeout_option = click.option(
     "--hands-timeout",
     "hands_timeout_s",
@@ -165,7 +168,10 @@ def shoot(path: Path, composed: bool, patience: float, **options: Any) -> None:
 @json_option
 @ends_well
 def resume(run: str, patience: float, **options: Any) -> None:
-    """Go on with RUN (a number, or last) where it stopped; a frame the camera finished meanwhile is taken up."""
+    """Go on with RUN (a number, or last) where it stopped; a frame the camera finished meanwhile is taken up.
+
+    It goes on in the manner in which it was begun: what is not asked for here stays as it was.
+    """
     from daemon import assembly
     from daemon.client import running_service
     from daemon.store import open_store
@@ -177,12 +183,22 @@ def resume(run: str, patience: float, **options: Any) -> None:
         return
     with open_store(options["store_dir"], create=False) as store, store.lock(f"stopwright resume {run}"):
         found = store.logbook.run(run)
+        options = _as_before(store, found.id, options)
+        patience = options.pop("patience_s", patience) if "patience" not in given_options() else patience
         # The port as it was: a camera behind an address stays there, a USB one may sit at another socket now.
         port = options["camera_port"] or (found.camera_port if found.camera_port.startswith("ptpip:") else None)
         operator = assembly.choose_operator(options["operator_name"], port)
         lecturer = assembly.choose_lecturer(operator, bool(options["cue"]))
         with assembly.open_camera(port, assembly.library_folder(store)) as camera:
             run_it(store, camera, operator, None, run, patience, options, lecturer)
+
+
+def _as_before(store: Any, run_id: int, options: Mapping[str, Any]) -> dict[str, Any]:
+    """The options of the command, with the run's own manners for those that were not given."""
+    from daemon.manners import resumed
+
+    given = {name: value for name, value in options.items() if name in given_options()}
+    return resumed(store.logbook, run_id, given, options)
 
 
 def run_it(

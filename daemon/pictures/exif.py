@@ -64,11 +64,14 @@ class ExifFacts(BaseModel):
 
 
 class ExifCheck(BaseModel):
-    """One planned setting held against the Exif. ``agrees`` None: the Exif cannot tell."""
+    """One planned setting held against the Exif. ``agrees`` None: the Exif cannot tell.
+
+    ``held`` is how long the computer held the shutter open, which no Exif tells.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    kind: Literal["aperture", "time", "iso", "focus", "filters"]
+    kind: Literal["aperture", "time", "iso", "focus", "filters", "held"]
     planned: str
     found: str
     agrees: bool | None

@@ -5,6 +5,7 @@ All lengths in millimetres from the page's upper left corner, x to the right and
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -21,6 +22,7 @@ LEADING = 1.28  # distance of lines over type size
 _ASCENT = 0.93  # height of the tallest letters over the baseline, over type size; the fonts say 0.76 for capitals
 CUT = "…"
 NO_BREAK = "\N{NO-BREAK SPACE}"
+_UNIT = re.compile(r"(?<=\d) (?=(?:mm|cm|m|s|min|px|%|stops?)\b|%)")  # between a number and its unit
 
 
 @dataclass(frozen=True)
@@ -155,11 +157,12 @@ def line_height(size: float) -> float:
 def wrap(text: str, width: float, face: Face, size: float, measure: Measure) -> list[str]:
     """``text`` in lines no wider than ``width`` [mm]; a word wider than that is broken.
 
-    Words tied by a no-break space stay together; in the lines it is an ordinary space, so that they can be searched.
+    Words tied by a no-break space stay together, and so do numbers and their units; in the lines it is an ordinary
+    space, so that they can be searched.
     """
     lines: list[str] = []
     line = ""
-    for tied in text.split(" "):
+    for tied in _UNIT.sub(NO_BREAK, text).split(" "):
         word = tied.replace(NO_BREAK, " ")
         trial = f"{line} {word}" if line else word
         if measure(trial, face, size) <= width:

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +32,7 @@ _NEAR_PX = 6
 _FLAT = 1e-6  # sharpness of a block without any texture
 
 Grey = NDArray[np.float32]
+Spectrum = NDArray[np.complexfloating]
 
 
 @dataclass(frozen=True)
@@ -85,22 +87,38 @@ def detail(picture: Grey) -> float:
     return math.sqrt(float(np.median(_sharpness(picture))))
 
 
-def likeness(frame: Grey, reference: Grey, enlarged: float = 1.0) -> Likeness:
+@dataclass(frozen=True)
+class Known:
+    """A reference made ready: its ``shape`` (height, width), its spectrum, and the sharpness of its blocks."""
+
+    shape: tuple[int, ...]
+    spectrum: Spectrum
+    sharpness: NDArray[np.float64]
+
+
+def known(reference: Grey, enlarged: float = 1.0) -> Known:
+    """Make a reference ready. ``enlarged``: how much larger a nearer focus shows everything in the frame. [unitless]"""
+    if abs(enlarged - 1) > 1e-4:
+        reference = _enlarge(reference, enlarged)
+    return Known(reference.shape, whole_spectrum(reference), _sharpness(reference))
+
+
+def likeness(frame: Grey, reference: Grey | Known, enlarged: float = 1.0) -> Likeness:
     """Hold a frame against a reference of the same size.
 
     Parameters
     ----------
     frame, reference
-        Grey pictures, height x width.
+        Grey pictures, height x width; the reference may have been made ready.
     enlarged
-        How much larger the frame shows everything, because it is focused nearer. [unitless]
+        How much larger the frame shows everything, because it is focused nearer; of no effect on a reference that was
+        made ready. [unitless]
     """
     if frame.shape != reference.shape:
         return Likeness(None, 0.0)
-    if abs(enlarged - 1) > 1e-4:
-        reference = _enlarge(reference, enlarged)
-    shift, peak = phase_shift(frame, reference)
-    before, after = _sharpness(reference), _sharpness(frame)
+    ready = reference if isinstance(reference, Known) else known(reference, enlarged)
+    shift, peak = shift_of(whole_spectrum(frame), ready.spectrum, frame.shape[1])
+    before, after = ready.sharpness, _sharpness(frame)
     change = np.log2(np.maximum(after, _FLAT) / np.maximum(before, _FLAT)) / 2
     return Likeness(shift, peak, _fields(change, before))
 
@@ -116,15 +134,43 @@ def _enlarge(picture: Grey, by: float) -> Grey:
 
 def phase_shift(frame: Grey, reference: Grey) -> tuple[tuple[float, float] | None, float]:
     """Shift of two grey pictures of one size as a share of their width, and how plainly its peak stands out."""
-    height, width = frame.shape
-    window = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
-    spectra = [np.fft.rfft2((np.log1p(one) - np.log1p(one).mean()) * window) for one in (frame, reference)]
-    cross = spectra[0] * np.conj(spectra[1])
-    cross /= np.maximum(np.abs(cross), 1e-9)
+    return shift_of(whole_spectrum(frame), whole_spectrum(reference), frame.shape[1])
+
+
+def whole_spectrum(picture: Grey) -> Spectrum:
+    """Spectrum of a grey picture, of its logarithm under a window, set in a field whose sides transform fast."""
+    return log_spectrum(np.log1p(picture))
+
+
+def log_spectrum(logs: Grey) -> Spectrum:
+    """`whole_spectrum` of a picture of which the logarithm of one and its grey is known already."""
+    height, width = logs.shape
+    window = np.hanning(height).astype(np.float32)[:, None] * np.hanning(width).astype(np.float32)
+    return np.asarray(np.fft.rfft2((logs - logs.mean()) * window, s=(_fast(height), _fast(width))))
+
+
+@lru_cache(maxsize=64)
+def _fast(side: int) -> int:
+    """The smallest length from ``side`` on whose only factors are 2, 3 and 5, and which is even."""
+    while True:
+        left = side
+        for factor in (2, 3, 5):
+            while left % factor == 0:
+                left //= factor
+        if left == 1 and side % 2 == 0:
+            return side
+        side += 1
+
+
+def shift_of(frame: Spectrum, reference: Spectrum, wide: int) -> tuple[tuple[float, float] | None, float]:
+    """`phase_shift` from the spectra of two pictures ``wide`` pixels wide."""
+    height, width = frame.shape[0], 2 * (frame.shape[1] - 1)
+    cross = frame * np.conj(reference)
+    cross /= strength(cross)
     # Above a quarter of the sampling there is little but noise, and another focus differs most there.
     fy, fx = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None, :]
-    cross *= np.exp(-(fy**2 + fx**2) / (2 * 0.08**2))
-    surface = np.fft.irfft2(cross, s=frame.shape)
+    cross *= np.exp(-(fy**2) / (2 * 0.08**2)).astype(np.float32) * np.exp(-(fx**2) / (2 * 0.08**2)).astype(np.float32)
+    surface = np.fft.irfft2(cross, s=(height, width))
     y, x = np.unravel_index(int(np.argmax(surface)), surface.shape)
     peak = float((surface[y, x] - surface.mean()) / max(float(surface.std()), 1e-12))
     rest = np.roll(surface, (_NEAR_PX - y, _NEAR_PX - x), (0, 1))
@@ -134,7 +180,12 @@ def phase_shift(frame: Grey, reference: Grey) -> tuple[tuple[float, float] | Non
     dy = _between(surface[(y - 1) % height, x], surface[y, x], surface[(y + 1) % height, x]) + y
     dx = _between(surface[y, (x - 1) % width], surface[y, x], surface[y, (x + 1) % width]) + x
     dy, dx = (dy - height if dy > height / 2 else dy), (dx - width if dx > width / 2 else dx)
-    return (float(dx) / width, float(dy) / width), peak
+    return (float(dx) / wide, float(dy) / wide), peak
+
+
+def strength(cross: Spectrum) -> NDArray[np.floating]:
+    """Absolute values, never nothing. Squares and a root are several times as fast as the careful ``np.abs``."""
+    return np.sqrt(cross.real**2 + cross.imag**2 + np.float32(1e-18))
 
 
 def _between(left: float, middle: float, right: float) -> float:

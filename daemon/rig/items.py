@@ -122,7 +122,7 @@ def _stabiliser(state: CameraState, plan: Plan | None) -> Item | None:
         return _ask("stabiliser", "off", "the camera does not tell it", why, todo)
     if _is_off(setting):
         return _fine("stabiliser", "off", setting.current, why)
-    return _wrong(setting, "stabiliser", "off", why, "Switch it off at the lens or in the menu", ("Off",))
+    return _wrong(setting, "stabiliser", "off", why, "Switch it off at the lens or in the menu", ("Off", "0"))
 
 
 def _auto_iso(state: CameraState) -> Item:

@@ -12,7 +12,7 @@ from typing import Any
 
 from daemon.context import RunContext
 from daemon.logbook import FrameRow
-from daemon.pictures.likeness import Likeness, grey_of, likeness
+from daemon.pictures.likeness import Known, Likeness, grey_of, known, likeness
 from daemon.pictures.opening import PictureUnreadable
 from daemon.readings import Reader
 from daemon.retarget import moved
@@ -131,8 +131,22 @@ def check_settings(planned: Settings, good: Good | None, scales: dict[Kind, Scal
     return found if found.time.exact <= LONGEST_S and found.aperture == good.settings.aperture else planned
 
 
-def judge(frame: FrameRow, settings: Settings, good: Good | None, reader: Reader, kit: Kit) -> Touched:
+def before_touch(settings: Settings, good: Good, reader: Reader, kit: Kit) -> Known | None:
+    """A good frame made ready to hold one at ``settings`` against; None when it cannot be read."""
+    focal = settings.focal_length_mm or kit.lens.focal_length_mm
+    sizes = [1 + magnification(focal, one.focus.distance_m) for one in (settings, good.settings)]
+    try:
+        return known(grey_of(reader.path(good.frame)), sizes[0] / sizes[1])
+    except PictureUnreadable:
+        return None
+
+
+def judge(
+    frame: FrameRow, settings: Settings, good: Good | None, reader: Reader, kit: Kit, before: Known | None = None
+) -> Touched:
     """Framing and focus of a check frame against a good one; brightness is told apart.
+
+    ``before``: the good frame as `before_touch` made it ready, where there was time.
 
     Raises
     ------
@@ -142,13 +156,10 @@ def judge(frame: FrameRow, settings: Settings, good: Good | None, reader: Reader
     if good is None:
         return Touched(None, why_no_focus="there is no good frame before this one")
     mine = grey_of(reader.path(frame))
-    try:
-        before = grey_of(reader.path(good.frame))
-    except PictureUnreadable:
+    before = before or before_touch(settings, good, reader, kit)
+    if before is None:
         return Touched(None, why_no_focus="the last good frame cannot be read")
-    focal = settings.focal_length_mm or kit.lens.focal_length_mm
-    sizes = [1 + magnification(focal, one.focus.distance_m) for one in (settings, good.settings)]
-    seen = likeness(mine, before, sizes[0] / sizes[1])
+    seen = likeness(mine, before)
     why = _why_no_focus(settings, good.settings)
     focus = None if why else seen.sharpness_change
     return Touched(

@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from daemon.config import Loaded
 from daemon.errors import StopwrightError
-from daemon.web import board, live, own, papers, pictures, planning, rehearsal, runs, schedule
+from daemon.web import board, lapse, live, own, papers, pictures, planning, rehearsal, runs, schedule
 from daemon.web.errors import Refused, as_told, status_of
 from daemon.web.guard import Guard
 from daemon.web.needs import Needs
@@ -46,7 +46,7 @@ def make_app(needs: Needs, loaded: Loaded) -> Any:
     )  # fmt: skip
     app.state.needs, app.state.loaded, app.state.streams = needs, loaded, set()
     right = [Depends(HTTPBearer(auto_error=False, description="The token of this computer; browsers have a session"))]
-    for part in (own, planning, rehearsal, runs, pictures, papers, schedule, board, live):
+    for part in (own, planning, rehearsal, runs, lapse, pictures, papers, schedule, board, live):
         app.include_router(part.router, dependencies=right)
     if find_spec(PAGES):
         app.include_router(importlib.import_module(PAGES).router, dependencies=right)

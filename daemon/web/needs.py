@@ -9,6 +9,7 @@ from typing import Annotated
 
 from fastapi import Depends, Path, Request
 
+from daemon.pictures.film.strip import Tiles
 from daemon.places import state_folder
 from daemon.schedule import Schedule
 from daemon.searches import Searches
@@ -29,6 +30,7 @@ class Needs:
         self.searches, self.hiding = Searches(service.store), Hiding(state_folder(service.store.path))
         self.makings, self.rehearsals = Makings(), Makings(kept=8)
         self.makings.get("facets", self.searches.warm, 0)
+        self.strips, self.tiles = Makings(kept=4), Tiles()
         self._heavy = threading.BoundedSemaphore(HEAVY_AT_ONCE)
 
     @contextmanager
@@ -51,6 +53,7 @@ class Needs:
         """Let the logbook go."""
         self.makings.close()
         self.rehearsals.close()
+        self.strips.close()
         self.searches.close()
 
 

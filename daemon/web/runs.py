@@ -135,19 +135,6 @@ def run_report(run: Which, needs: With) -> dict[str, Any]:
         return report(needs.service.store, found.id).as_json() | {"state": _state_now(needs, found)}
 
 
-@router.get("/runs/{run}/timelapse")
-def run_timelapse(run: Which, needs: With) -> dict[str, Any]:
-    """The run's time-lapse: light, settings, forecast to the end, frames so far, what the controller thinks."""
-    from daemon.lapse_view import lapse_view
-
-    number = needs.searches.run(run).id
-    if not any(row.kind == "timelapse" for row in needs.service.store.logbook.steps(number)):
-        raise Refused(404, f"time-lapse of run {number}", "none in its plan", "a run that has one", "Ask for another")
-    with needs.heavy("timelapse"):
-        found: dict[str, Any] = plain(lapse_view(needs.service.store, number))
-    return found
-
-
 @router.get("/runs/{run}/plan")
 def run_plan(run: Which, needs: With, revision: Annotated[int | None, Query(ge=1, le=10000)] = None) -> dict[str, Any]:
     """The plan of a run; ``revision`` left out: the one in force."""

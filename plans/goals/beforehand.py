@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from plans import flicker, foliage, framing, optics
+from plans.exposure import HIGHLIGHT
 from plans.goals import fitting, words
 from plans.goals.situation import Situation
 from plans.scene import Subject
 from plans.stops import Scale
 
 _SHOWN = {"full size": "full size on a screen", "projector": "a projector", "A4 print": "an A4 print"}
-HIGHLIGHT = 2  # [stops] by as much and more only the lightest part is meant to be placed; common practice, no source
 _STRAIGHT_ON = 1e-6  # [unitless] below this share of its speed, a thing does not cross the view
 
 
@@ -43,9 +43,15 @@ def _light(s: Situation) -> Iterator[str]:
         way = "brighter" if s.scene.intent > 0 else "darker"
         text = f"The pictures are meant to come out {words.mixed(s.scene.intent)} {way} than metered."
         if s.scene.intent >= HIGHLIGHT:
+            if not s.lift:
+                text = (
+                    f"The lightest part is to lie {words.mixed(s.scene.intent)} above mid grey. White lies about there "
+                    "in a picture that is right for the light as a whole, so nothing is added to the light told here."
+                )
             text += (
-                f" {by_spot(s.scene.intent)} The metering frame reads the middle third of the picture as a whole "
-                "instead: look at the first pictures for burnt-out places, and ask for less where there are any."
+                f" {by_spot(s.scene.intent)} The metering frame does the same by the brightest tenth of the picture's "
+                "middle and keeps its lights below white. A bright sky beside it may burn out all the same: look at "
+                "the first pictures."
             )
         yield text
 

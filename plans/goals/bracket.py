@@ -14,7 +14,7 @@ from plans.goals.rungs import rung_finder
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
 from plans.series import Rail, Run, solve_series
-from plans.solver import State
+from plans.solver import State, ticks
 
 
 def name(goal: Bracket) -> str:
@@ -32,9 +32,10 @@ def rails(situation: Situation, goal: Bracket) -> list[Rail]:
     scale = situation.scale(goal.change)
     place_of = rung_finder(scale)
     intended = tuple((n - middle(goal)) * goal.by for n in range(goal.count))
+    steps = [ticks(offset) for offset in intended]
     found = []
     for base in scale.marks:
-        places = [place for offset in intended if (place := place_of(base.light + offset)) is not None]
+        places = [place for step in steps if (place := place_of(base.ticks + step)) is not None]
         if len(set(places)) == goal.count:
             found.append(Rail(tuple(places), intended))
     return found
@@ -69,7 +70,7 @@ def criteria(situation: Situation, goal: Bracket) -> tuple[str, ...]:
 def caption(situation: Situation, goal: Bracket, settings: Settings, seen: Predicted, intended: Fraction) -> str:
     """One sentence for a student."""
     if intended == 0:
-        which = meant(situation) if situation.scene.intent else "the exposure as metered"
+        which = meant(situation) if situation.lift else "the exposure as metered"
         return f"{words.shot(settings)}: {which}, in the middle of the series."
     where = "over" if intended > 0 else "under"
     return (

@@ -43,7 +43,7 @@ def light_ev(situation: Situation) -> str:
 
 def meant(situation: Situation) -> str:
     """The brightness that under and over are counted from: the metered one, or what the scene's intent makes of it."""
-    intent = situation.scene.intent
+    intent = situation.lift
     if not intent:
         return "the metered exposure"
     return f"the exposure wanted here ({words.mixed(intent)} {'over' if intent > 0 else 'under'} the metered one)"

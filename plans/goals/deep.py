@@ -77,11 +77,15 @@ def _beyond(situation: Situation, settings: Settings) -> bool:
 
 def _alternative(situation: Situation, goal: Deep) -> str:
     """The focus bracket that would do without a narrow aperture, or nothing."""
-    bracket = FocusBracket(from_subject=goal.from_subject, to_subject=goal.to_subject)
-    for mark, foci_m in focus_bracket.candidates(situation, bracket):
+    for mark, foci_m in situation.in_any_light(_brackets, goal):
         if focus_bracket.can_shoot(situation, mark, foci_m):
             return f"; a focus bracket of {len(foci_m)} pictures at {words.mark(mark)}, merged, would do without"
     return ""
+
+
+def _brackets(situation: Situation, goal: Deep) -> list[focus_bracket.Series]:
+    bracket = FocusBracket(from_subject=goal.from_subject, to_subject=goal.to_subject)
+    return focus_bracket.candidates(situation, bracket)
 
 
 def criteria(situation: Situation, goal: Deep) -> tuple[str, ...]:
@@ -94,7 +98,7 @@ def criteria(situation: Situation, goal: Deep) -> tuple[str, ...]:
     )
     if goal.lesson:
         return (sharp, f"beyond {limit}, where diffraction begins to show (common practice, no source), as a lesson")
-    if any(_any_fits(situation, demand) for demand in stages(situation, goal)[0]):
+    if any(_any_fits(situation, demand) for demand in situation.in_any_light(stages, goal)[0]):
         return (
             sharp,
             f"within {limit} if it can be had, since diffraction begins to show beyond (common practice, no source)",

@@ -59,7 +59,7 @@ class Several(Protocol):
     """What a module of a goal of several pictures offers that is no series."""
 
     HOLD: tuple[Held, ...]
-    WIDENING: bool  # whether each stage holds all that the one before it allows
+    WIDENING: bool  # whether the last stage holds all that any before it allows
 
     def name(self, goal: Any) -> str:
         """The goal in a few words."""

@@ -263,7 +263,7 @@ def caption(situation: Situation, goal: Faults, choice: Choice, settings: Settin
     if wrong in ("under", "over"):
         stops = abs(choice.intended)
         light = words.light_factor(choice.intended)
-        from_what = f" against {meant(situation)}" if situation.scene.intent else ""
+        from_what = f" against {meant(situation)}" if situation.lift else ""
         return f"{head}: {words.mixed(stops)} {wrong}exposed{from_what}, {light}."
     if wrong == "shaken":
         also = [one.name for one in situation.scene.subjects.values() if moving.across_m_s(situation, one)]

@@ -83,8 +83,9 @@ def stages(situation: Situation, goal: Goal) -> Iterator[Frames]:
 
 def _ways(situation: Situation, goal: Goal) -> list[list[list[Demand]]]:
     """For each part of a goal its demands, the most wished first."""
+    known = situation.in_any_light
     return [
-        deep.stages(situation, part) if isinstance(part, Deep) else [SINGLES[part.goal].demands(situation, part)]
+        known(deep.stages, part) if isinstance(part, Deep) else [known(SINGLES[part.goal].demands, part)]
         for part in parts(goal)
     ]
 
@@ -104,17 +105,28 @@ def frames_and_known(situation: Situation, goal: Goal) -> tuple[Frames, bool]:
         last: Frames = [[]]
         alone: dict[tuple[object, ...], bool] = {}  # stages share those of the frames that they do not vary
         kept = []  # so that no identity is given twice
-        for last in stages(situation, goal):
-            kept.append(last)
-            for demands in last:
+
+        def can_be_had(several: Frames) -> bool:
+            kept.append(several)
+            for demands in several:
                 key = tuple(id(part) for one in demands for part in one[:-1])  # all but what a frame is tied to
                 if key not in alone:
                     alone[key] = _alone(situation, demands)
                 if not alone[key]:
-                    break
-            else:
-                if _fit(situation, goal, last):
-                    return last, True
+                    return False
+            return _fit(situation, goal, several)
+
+        several_ways = stages(situation, goal)
+        for last in several_ways:
+            if can_be_had(last):
+                return last, True
+            break
+        left = list(several_ways)
+        if left and goal.goal in SETS and SETS[goal.goal].WIDENING and not can_be_had(left[-1]):
+            return left[-1], False  # what the widest of them cannot, none can
+        for last in left:
+            if can_be_had(last):
+                return last, True
         return last, False
     several = _ways(situation, goal)
     widest = [ways[-1] for ways in several]

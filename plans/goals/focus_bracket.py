@@ -104,7 +104,9 @@ def can_shoot(situation: Situation, mark: Mark, foci: tuple[float, ...]) -> bool
 
 
 def _only(situation: Situation, mark: Mark) -> Mask:
-    return np.array([other == mark for other in situation.scale("aperture").marks], dtype=bool)
+    scale = situation.scale("aperture")
+    only: Mask = np.arange(len(scale.marks)) == scale.index(mark)
+    return only
 
 
 def criteria(situation: Situation, goal: FocusBracket, part: int) -> tuple[str, ...]:

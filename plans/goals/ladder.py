@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from fractions import Fraction
-from itertools import groupby
 from typing import NamedTuple
 
 from plans.brief import Ladder
@@ -15,7 +15,7 @@ from plans.goals.rungs import rung_finder, slack
 from plans.goals.situation import Situation
 from plans.plan import Predicted, Settings
 from plans.series import Rail, Run, solve_series
-from plans.solver import Choice, State
+from plans.solver import Choice, State, ticks
 from plans.stops import KINDS, TICKS, Kind, Mark, Scale, exact_value
 
 _OUTWARD: dict[Kind, tuple[str, str]] = {
@@ -44,17 +44,18 @@ def _walk(scale: Scale, start: Mark, by: Fraction, up: bool, last: Mark | None) 
     """Places from ``start`` by steps of ``by`` to ``last`` or the scale's end; a complaint if a rung has no mark."""
     sign = (-1 if scale.kind == "aperture" else 1) * (1 if up else -1)
     places: list[int] = []
-    light = start.light
     place_of = rung_finder(scale)
-    end = last or scale.marks[-1 if up else 0]
-    while (end.light - light) * sign >= -Fraction(slack(scale)):
-        place = place_of(light)
+    end = (last or scale.marks[-1 if up else 0]).ticks * sign + ticks(slack(scale))
+    for rung in itertools.count():
+        at = start.ticks + ticks(rung * sign * by)
+        if at * sign > end:
+            break
+        place = place_of(at)
         if place is None:
-            rung = words.exact(scale.kind, exact_value(scale.kind, light))
-            return places, f"the {words.KIND_WORDS[scale.kind]} scale has no mark for the rung at {rung}"
+            value = words.exact(scale.kind, exact_value(scale.kind, Fraction(at, TICKS)))
+            return places, f"the {words.KIND_WORDS[scale.kind]} scale has no mark for the rung at {value}"
         if place not in places:
             places.append(place)
-        light += sign * by
     return places, None
 
 
@@ -145,7 +146,10 @@ def left_out(situation: Situation, goal: Ladder, run: Run) -> tuple[str, ...]:
         (places[: run.first][::-1], _OUTWARD[goal.change][0]),
         (places[end:], _OUTWARD[goal.change][1]),
     ):
-        alike = [list(group) for _, group in groupby(rungs, lambda place: _need(situation, goal, run, place).over > 0)]
+        alike = [
+            list(group)
+            for _, group in itertools.groupby(rungs, lambda place: _need(situation, goal, run, place).over > 0)
+        ]
         for group in alike:
             last = word if group is alike[-1] else words.mark(situation.scale(goal.change).marks[group[-1]])
             notes.append(_note(situation, goal, run, group, last))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 from plans.brief import Compare, Deep, Faults, FocusBracket, Freeze, Goal, Isolate, Perspective, Silk
@@ -169,14 +170,10 @@ def _light(situation: Situation, goal: Goal, reachable: Reachable) -> Iterator[s
             finer,
         )
         if found is not None:
-            amount = words.stops(abs(found) / 3)
+            amount = f"{words.stops(abs(found) / 3)} {word}"
             there = words.ev(now + found / 3, guessed=situation.scene.light.origin == "guess")
-            yield f"come back in light of {there}, {amount} {word} than now"
-            yield from _waits(situation, goal)
+            when = None
+            if situation.place is not None and situation.when is not None:
+                when = waits(situation, goal, ev_range(replace(situation, spot=False), goal), amount)
+            yield when or f"come back in light of {there}, {amount} than now"
             return
-
-
-def _waits(situation: Situation, goal: Goal) -> Iterator[str]:
-    if situation.place is None or situation.when is None:
-        return
-    yield from waits(situation, goal, ev_range(situation, goal))

@@ -14,7 +14,7 @@ import numpy as np
 
 from plans import exposure, flicker, foliage, framing, motion, optics
 from plans.brief import Limits, Place, ShownOn
-from plans.exposure import magnification_loss
+from plans.exposure import HIGHLIGHT, magnification_loss
 from plans.goals import words
 from plans.kit import Filter, Kit
 from plans.menu import Menu
@@ -64,7 +64,7 @@ class Situation:
     """Kit, scene, limits and light. ``scales`` are those in force, before any limit. ``ev100``: as metered. [stops]
 
     ``shown_on``: where the pictures will be looked at, which sets the circle of confusion. ``place`` and ``when``:
-    where and when they will be taken; None: not told.
+    where and when they will be taken; None: not told. ``spot``: the light is that on the lightest part of the scene.
     """
 
     kit: Kit
@@ -75,6 +75,17 @@ class Situation:
     shown_on: ShownOn | None = None
     place: Place | None = None
     when: datetime | None = None
+    spot: bool = False
+
+    @property
+    def lift(self) -> Fraction:
+        """How much brighter than mid grey the pictures have what this light lies on. [stops]
+
+        The scene's intent; but nothing where that is for the lightest part alone, and the light is that of the scene as
+        a whole: white lies as far above mid grey there anyway.
+        """
+        intent = self.scene.intent
+        return intent if intent < HIGHLIGHT or self.spot else Fraction(0)
 
     @cached_property
     def ground(self) -> Ground:
@@ -85,7 +96,7 @@ class Situation:
             iso=limited(self.scales["iso"], self.limits.iso_at_most),
             native=self.kit.body.iso_native,
             filters=self.kit.filters,
-            ev100=float(Fraction(self.ev100) - self.scene.intent),
+            ev100=float(Fraction(self.ev100) - self.lift),
             corrections=self.kit.corrections,
         )
         # Times left out because of lamps leave gaps, which make no wider step.
@@ -99,15 +110,15 @@ class Situation:
         return {}
 
     @cached_property
-    def _lightless(self) -> dict[tuple[object, int], tuple[object, object]]:
+    def _lightless(self) -> dict[tuple[object, object], object]:
         return {}
 
     def in_any_light(self, find: Callable[[Situation, _Goal], _Found], goal: _Goal) -> _Found:
         """``find(self, goal)``, worked out once for this situation in every light: it must not depend on the light."""
-        key = find, id(goal)
+        key = find, goal
         if key not in self._lightless:
-            self._lightless[key] = goal, find(self, goal)
-        return cast(_Found, self._lightless[key][1])
+            self._lightless[key] = find(self, goal)
+        return cast(_Found, self._lightless[key])
 
     @cached_property
     def _held_times(self) -> Scale:
@@ -152,8 +163,8 @@ class Situation:
         The scene's intent is not taken off. Parameters as for `plans.exposure.brightness`.
         """
         known = self.kit.corrections
-        measured = sum((Fraction(known.of(mark)) for mark in (aperture, time, iso)), Fraction(0))
-        return exposure.brightness(self.ev100, aperture, time, iso, filter_stops, loss) + measured
+        level = exposure.brightness(self.ev100, aperture, time, iso, filter_stops, loss)
+        return level + sum(Fraction(off) for mark in (aperture, time, iso) if (off := known.of(mark)))
 
     def mark_words(self, mark: Mark) -> str:
         """A mark of a scale in force, with a note where it is a limit that ends the scale there."""
@@ -343,5 +354,5 @@ class Situation:
         other = replace(self, ev100=ev100)
         # What can be set does not depend on the light, and is dear to work out.
         other.__dict__["_lightless"] = self._lightless
-        other.__dict__["ground"] = self.ground.relit(float(Fraction(ev100) - self.scene.intent))
+        other.__dict__["ground"] = self.ground.relit(float(Fraction(ev100) - self.lift))
         return other

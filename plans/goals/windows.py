@@ -67,7 +67,7 @@ def bounds(situation: Situation, goal: Goal) -> tuple[Range, ...]:
     if not all(ground.scale(kind).marks for kind in KINDS):
         return ()
     found = _series(situation, goal) if isinstance(goal, Ladder | Noise | Bracket) else _frames(situation, goal)
-    return _merged(found + float(situation.scene.intent))
+    return _merged(found + float(situation.lift))
 
 
 def _merged(ranges: Floats, gap: float = 1e-9) -> tuple[Range, ...]:
@@ -162,16 +162,25 @@ def _joined(options: list[list[_Span]], hold: Sequence[Held]) -> list[Range]:
             ]
             for spans in options
         ]
-    found: list[Range] = []
-    for chosen in itertools.product(*options):
-        if "focus" in hold and len({span.focus_m for span in chosen}) > 1:
-            continue
-        low = np.maximum.reduce([span.low for span in chosen])
-        high = np.minimum.reduce([span.high for span in chosen])
-        fits = low <= high
-        if fits.any():
-            found += zip(low[fits].tolist(), high[fits].tolist(), strict=True)
-    return found
+    focus, low, high = _as_rows(options[0])
+    for spans in options[1:]:  # all pairs of what is in common so far and one option of the next frame
+        more, lower, higher = _as_rows(spans)
+        low, high = np.maximum(low[:, None], lower[None]), np.minimum(high[:, None], higher[None])
+        kept = (low <= high).any(axis=(2, 3, 4))
+        if "focus" in hold:
+            kept &= focus[:, None] == more[None]
+        focus, low, high = focus[np.nonzero(kept)[0]], low[kept], high[kept]
+    fits = low <= high
+    return list(zip(low[fits].tolist(), high[fits].tolist(), strict=True))
+
+
+def _as_rows(spans: Sequence[_Span]) -> tuple[Floats, Floats, Floats]:
+    """The focus, low and high ends of some spans, one a row."""
+    return (
+        np.array([span.focus_m for span in spans]),
+        np.array([span.low for span in spans]),
+        np.array([span.high for span in spans]),
+    )
 
 
 class _Span(NamedTuple):

@@ -442,3 +442,20 @@ def test_a_folder_that_cannot_be_written_is_the_stores_matter_not_the_cameras(
     with pytest.raises(StoreError, match="No such file"):
         camera.fetch(file, tmp_path / "no such folder" / "picture.jpg")
     assert camera.pid == pid
+
+
+def test_a_spare_process_takes_over_at_a_fresh_list_and_none_is_left_behind(running: Simulator, tmp_path: Path) -> None:
+    camera = CameraProcess(running.camera, tmp_path / "work")
+    camera.open()
+    first = camera.pid
+    camera.get_spare()
+    camera.get_spare()  # one is enough
+    spare = camera._spare
+    assert spare is not None and spare.is_there and camera.pid == first
+    camera.card(fresh=True)
+    assert camera.pid == spare.pid
+    camera.get_spare()
+    unused = camera._spare
+    assert unused is not None
+    camera.close()
+    assert not unused.is_there and not spare.is_there

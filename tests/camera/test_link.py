@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 
 from support_camera import vusb_environment
+from support_simulator import simulated_camera
 
 ODD = """
 from daemon.camera.link import Link
@@ -60,3 +61,19 @@ def test_a_download_makes_its_file_and_never_takes_another_ones_place(tmp_path: 
 def test_a_setting_that_the_camera_lacks_is_none_and_no_error(tmp_path: Path) -> None:
     program = "from daemon.camera.link import Link\nlink = Link('usb:001,001'); print(link.widget('iso'))"
     assert run(program, tmp_path).stdout.strip() == "None"
+
+
+def test_a_raw_number_is_taken_for_a_setting_only_where_the_library_calls_it_so(tmp_path: Path) -> None:
+    program = (
+        "from daemon.camera import dialects; from daemon.camera.link import Link\n"
+        "link = Link('{0}'); widget = link.widget('d138'); print(widget.labels, widget.current, widget.writable)\n"
+        "dialects.RAW_ONLY['d138'] = 'Something of another make'; print(link.widget('d138'))"
+    )
+    environment = os.environ | {"LC_ALL": "C", "HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path)}
+    with simulated_camera() as simulator:
+        address = f"{simulator.camera}:{simulator.camera.rpartition(':')[2]}"  # the events' port, the same
+        ended = subprocess.run(
+            [sys.executable, "-c", program.format(address)], env=environment, capture_output=True, text=True,
+            timeout=30, check=False,
+        )  # fmt: skip
+    assert ended.stdout.splitlines() == ["('1', '0') 0 True", "None"], ended.stderr

@@ -11,8 +11,11 @@ from PIL import Image
 from support_inprocess import SIZE, Bench
 from support_run import small_plan
 
+from daemon.bulb import held_check
 from daemon.camera.verbs import BulbExposure, CameraState, CardFile
 from daemon.errors import BindingRefused
+from daemon.frames import verified
+from daemon.pictures.exif import ExifCheck
 from daemon.report import report
 from daemon.store import open_store
 from hardware_mocks.flat import FlatRenderer
@@ -95,6 +98,47 @@ def test_a_bulb_picture_of_another_length_is_not_as_planned(made: Bench, monkeyp
     found = made.shoot(plan_with_a_minute())
     assert [frame.outcome for frame in found.frames] == ["kept"] * 6 + ["abandoned"]
     assert any("planned 60" in text for text in made.texts("attempt-failed"))
+
+
+def test_how_long_a_shutter_was_held_is_in_the_record_and_among_the_events(made: Bench) -> None:
+    found = made.shoot(plan_with_a_minute())
+    (event,) = [one for one in made.store.logbook.events(found.run.id) if one.kind == "shutter-held"]
+    assert event.data["held_s"] == 64.0 and event.data["ended_early"] is False
+    assert event.text == f"{found.frames[-1].step.id}: the shutter was held open 64.000 s, within 0.000 s either way"
+    held = {
+        frame.id: [one for one in frame.checks if one["kind"] == "held"]
+        for frame in made.store.logbook.frames(found.run.id)
+    }
+    told = [one for checks in held.values() for one in checks]
+    assert told == [{"kind": "held", "planned": "60", "found": "64.000 s within 0.000 s", "agrees": True}]
+
+
+@pytest.mark.parametrize(
+    ("held_s", "within_s", "ended_early", "agrees"),
+    [
+        (64.0, 0.02, False, True),
+        (56.0, 0.0, False, False),  # a fifth of a stop short
+        (57.5, 1.0, False, None),  # it may have been long enough, or not
+        (40.0, 0.0, True, False),
+        (64.0, 0.1, True, None),  # at most so long: that tells nothing
+    ],
+)
+def test_a_held_shutter_agrees_only_where_every_time_it_can_have_been_open_does(
+    held_s: float, within_s: float, ended_early: bool, agrees: bool | None
+) -> None:
+    made = BulbExposure(files=(), held_s=held_s, within_s=within_s, ended_early=ended_early)
+    assert held_check(made, MINUTE).agrees is agrees
+
+
+def test_where_no_exif_tells_the_time_the_held_shutter_does() -> None:
+    def check(kind: Any, agrees: bool | None) -> ExifCheck:
+        return ExifCheck(kind=kind, planned="", found="", agrees=agrees)
+
+    rest = [check("aperture", True), check("iso", True)]
+    assert verified([*rest, check("time", None), check("held", False)]) == "not as planned"
+    assert verified([*rest, check("time", None), check("held", True)]) == "as planned"
+    assert verified([*rest, check("time", None), check("held", None)]) == "unverified"
+    assert verified([*rest, check("time", True), check("held", None)]) == "as planned"
 
 
 def test_a_camera_that_cannot_be_held_open_refuses_before_the_first_frame_and_says_what_to_do(tmp_path: Path) -> None:

@@ -5,13 +5,17 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support_run import SMALL_GOALS, rig, small_plan
+from PIL import Image
+from support_run import SMALL_GOALS, rig, small_brief, small_plan
 from support_simulator import simulated_camera
 
 from daemon.metering import CLOSE, WHITE, Search, highlight_level, judge_light
+from plans.compiler import compile_brief
+from plans.reading import read_brief
 
 WHITE_ABOVE_GREY = math.log2(1 / 0.18)  # 2.47 stops: more than that above 18 % grey a picture cannot show
 LADDER = """goals:
@@ -104,3 +108,36 @@ def test_a_light_far_from_the_plan_takes_more_frames_and_ends_near(tmp_path: Pat
         found = bench.shoot(plan)
         assert found.metered_ev100 == pytest.approx(8.0, abs=0.1)
         assert found.counts["frames"]["control"] >= 3
+
+
+def middle_of(path: Path) -> tuple[float, float, float]:
+    """The median and the brightest tenth of a picture's middle against grey, and the share of it that is white."""
+    codes = np.asarray(Image.open(path).convert("RGB"))
+    rows, columns, _ = codes.shape
+    middle = codes[rows // 3 : rows * 2 // 3, columns // 3 : columns * 2 // 3]
+    light = np.where(middle / 255 <= 0.04045, middle / 255 / 12.92, ((middle / 255 + 0.055) / 1.055) ** 2.4)
+    grey = light @ [0.2126, 0.7152, 0.0722]  # sRGB, IEC 61966-2-1
+    height, width = (side // 10 * 10 for side in grey.shape)
+    blocks = grey[:height, :width].reshape(height // 10, 10, width // 10, 10).mean(axis=(1, 3)).ravel()
+    water = np.sort(blocks)[-blocks.size // 10 :]
+    stops = [math.log2(float(np.median(part)) / 0.18) for part in (blocks, water)]
+    return stops[0], stops[1], float((middle.max(axis=2) >= 254).mean())
+
+
+@pytest.mark.parametrize(("intent", "whole"), [("white water", False), ("1", True)])
+def test_white_water_keeps_its_drawing_and_one_stop_more_is_one_stop_more(
+    tmp_path: Path, intent: str, whole: bool
+) -> None:
+    from hardware_mocks.server import start
+
+    text = small_brief("goals:\n  - freeze: spout\n").replace("scene:\n", f"scene:\n  intent: {intent}\n")
+    with start(size=(750, 500)) as simulator, rig(tmp_path, simulator) as bench:
+        bench.shoot(compile_brief(read_brief(text, "white.yaml")))
+        (told,) = [event.text for event in bench.events if event.kind == "light-metered"]
+    (shot,) = tmp_path.glob("store/runs/*/pictures/*.jpg")
+    plain, _, _ = middle_of(min(tmp_path.glob("store/runs/*/control/*.jpg")))  # the metering frame
+    level, water, white = middle_of(shot)
+    # One stop more than metered is that of the whole; white water is as light as its lights allow, and no lighter.
+    assert (abs(level - plain - 1) < 0.1) == whole == ("comes out white" in told)
+    assert whole or (0.8 <= water <= WHITE_ABOVE_GREY and white < 0.003)
+    assert not whole or (water > 1.4 and white > 0.003)

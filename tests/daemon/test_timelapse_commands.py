@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import subprocess
 import threading
 from collections.abc import Iterator
@@ -10,11 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 from support_run import COMMAND, environment, json_of, kill, small_brief, wait_for_exposures
 from support_service import served
 from support_simulator import simulated_camera
 
 from daemon import clock, schedule_clock
+from daemon.pictures.film.strip import WIDTH
 from daemon.store import open_store
 from hardware_mocks.hands import Hands
 
@@ -116,6 +119,12 @@ def test_the_service_tells_how_a_time_lapse_stands_and_takes_its_commands(tmp_pa
         view = _until(service, run, lambda one: one["interval_s"] == 40 and one["look"]["depth"] == 1.0)
         assert view["frames"] < 120
         assert service.client.get("/api/runs/99/timelapse").status_code == 404
+        film = _until(service, run, lambda one: one["film"]["frames"])["film"]
+        strip = service.client.get(film["address"])
+        assert strip.status_code == 200 and strip.headers["content-type"] == "image/jpeg"
+        with Image.open(io.BytesIO(strip.content)) as picture:
+            assert picture.width == film["columns"] * WIDTH
+        assert service.client.get("/api/runs/99/timelapse/film").status_code == 404
         service.post(f"/api/runs/{run}/commands", {"id": "end", "verb": "stop", "data": {}})
         service.until(lambda state: state["job"] is None)
         assert service.end() == 0

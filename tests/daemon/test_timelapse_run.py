@@ -388,6 +388,31 @@ def test_a_pause_leaves_a_gap_that_says_so(lapse: Lapse) -> None:
     assert missed(rows) and all(rows[n].why == "the run was paused" for n in missed(rows))
 
 
+def test_a_frame_that_there_was_time_for_after_a_pause_is_not_late_because_of_it(lapse: Lapse) -> None:
+    plan = lapse_plan(7, INTERVAL_S)
+
+    def pause() -> None:
+        lapse.made.send("pause")
+        threading.Timer(0.5, lapse.made.send, ("go-on",)).start()  # before the next tick is prepared
+        lapse.camera.before_expose = lambda number: None
+
+    lapse.after[3] = pause
+    real = lapse.camera.apply
+    late: list[int] = []
+
+    def slow(labels: Any) -> dict[str, str]:
+        if lapse.made.texts("going-on") and not late:
+            late.append(1)
+            lapse.turn(3.0)  # the camera takes long to be set
+        return real(labels)
+
+    lapse.camera.apply = slow  # type: ignore[method-assign]
+    rows = assert_whole(lapse, lapse.made.runner.start(plan), plan)
+    assert late
+    whys = [row.why for row in rows if row.why]
+    assert whys and all("settings" in why for why in whys), whys
+
+
 # -- commands -----------------------------------------------------------------------------------------------------
 
 

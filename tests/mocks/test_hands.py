@@ -270,6 +270,10 @@ def test_a_person_works_the_camera_by_command_and_reads_what_was_done(
         "f/8, 1/125 s, ISO 100, dial on M; focus at 0.45 m; ND 64 (5.979 stops) and ND 8 (3 stops);"
     )
     assert "light EV -2.5 at ISO 100; battery 80 %" in words
+    turned = "The polariser's axis stands 90 degrees from the level"
+    assert said_by(capsys, at, "polariser", "90") == f"{turned}; none is on the lens."
+    said_by(capsys, at, "filters", "round polariser=1.3")
+    assert said_by(capsys, at, "polariser", "90") == f"{turned}."
     assert said_by(capsys, at, "filters", "none") == "On the lens: no filter."
     assert hands.state()["filters"] == []
 

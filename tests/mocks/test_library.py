@@ -91,6 +91,16 @@ def test_the_camera_in_process_shows_the_same_labels_as_the_library(library: Lib
         assert (tuple(seen["choices"]), seen["writable"]) == (state.labels, state.writable)
 
 
+def test_the_stabiliser_is_told_by_number_and_set_through_the_library_and_hands_are_heard(
+    library: Library, hands: Hands
+) -> None:
+    assert library.ask("describe", "d138") == {"choices": ["1", "0"], "writable": True}
+    assert library.ask("set", "d138", "1") == "1" and hands.state()["settings"]["stabiliser"] == 1
+    hands.menu("stabiliser", "Off")
+    library.ask("events", 0.2)  # a change at the body is announced
+    assert library.ask("get", "d138") == "0"
+
+
 def test_a_time_the_dial_does_not_leave_free_cannot_be_set(library: Library, hands: Hands) -> None:
     library.ask("set", "shutterspeed2", "1/125")
     hands.dial("A")

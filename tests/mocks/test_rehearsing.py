@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 from PIL import Image
+from support_goals import planned
 from support_plans import demo, group
 from support_run import small_plan
 
@@ -59,6 +60,22 @@ def test_frozen_water_has_edges_that_silk_has_not_and_the_hedge_behind_is_alike(
 
 def test_the_background_is_softer_when_the_heron_is_isolated_than_when_all_is_deep() -> None:
     assert edges(picture_of("deep"), HEDGE) > 1.5 * edges(picture_of("isolate"), HEDGE)
+
+
+def test_a_turned_polariser_darkens_the_water_of_the_bowl_in_its_own_picture_and_is_told_as_drawn() -> None:
+    ring = {"name": "ring", "kind": "polariser", "stops": "1.3"}
+    plan = planned({"polariser": "spout"}, kit__filters=[ring])
+    made = rehearse(plan, WIDTH)
+    turned = {step.settings.filters[0].turned: made.pictures[step.id] for step in plan.exposing}
+
+    def grey(turn: str, top: int, bottom: int, left: int, right: int) -> float:
+        picture = np.asarray(Image.open(io.BytesIO(turned[turn])).convert("L"), float)  # type: ignore[index]
+        return float(picture[top:bottom, left:right].mean())
+
+    bowl, heron = (284, 308, 402, 470), (208, 228, 156, 174)
+    assert grey("most", *bowl) < 0.6 * grey("least", *bowl)
+    assert grey("most", *heron) == pytest.approx(grey("least", *heron), rel=0.02)  # control: stone
+    assert any("60 degrees from the upright" in line for line in made.unknown)
 
 
 def test_brightness_read_from_the_pictures_is_what_the_plan_means_and_another_light_is_not(tmp_path) -> None:

@@ -74,7 +74,7 @@ def test_a_script_goes_to_json_and_back_unchanged_and_asks_for_the_same_picture(
     [
         ("[1]", "allowed: a JSON object"),
         ("{", "allowed: a JSON object"),
-        ('{"fog": 1}', "found fog; allowed: distances, glass"),
+        ('{"fog": 1}', "found fog; allowed: distances, glare, glass"),
         ('{"rig": {"wind_mrad": "much"}}', "rig.wind_mrad: found 'much'; allowed: a number"),
         ('{"rig": {"wind_mrad": true}}', "rig.wind_mrad: found True"),
         ('{"light": {"flashes": [{"at_s": 1}]}}', "flashes[0]: found ['at_s']; needed: at_s, worth_s"),

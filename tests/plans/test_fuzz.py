@@ -17,15 +17,15 @@ from plans.reading import brief_from_tree, demo_brief_text, read_brief
 
 
 @pytest.mark.timeout(240)  # of computing there is a limit of its own
-@pytest.mark.parametrize("seed", ["fountain", "heron", "spout"])
+@pytest.mark.parametrize("seed", ["fountain", "heron"])
 def test_hundreds_of_briefs_do_no_more_than_give_complaints_or_a_plan(seed):
-    report = run(250, seed, limit_s=5, small=True)
+    report = run(150, seed, limit_s=5, small=True)
     assert report.crashes == {}, "\n".join(report.lines())
     # It would mean little if hardly a brief were read, or if every goal were out of reach.
     counts = report.counts
-    assert sum(counts.values()) == 250
-    assert counts["reachable"] + counts["unreachable"] > 100, counts
-    assert min(counts["refused"], counts["reachable"], counts["unreachable"]) > 20, counts
+    assert sum(counts.values()) == 150
+    assert counts["reachable"] + counts["unreachable"] > 60, counts
+    assert min(counts["refused"], counts["reachable"], counts["unreachable"]) > 12, counts
 
 
 def test_a_seed_makes_the_same_brief_again():

@@ -187,7 +187,12 @@ def test_the_aperture_of_a_focus_bracket_is_the_nearest_to_f8_of_ten_pictures_at
     [
         ({"aperture": "f/22"}, {}, "one picture at f/22 is sharp from 1.9 m to 8 m by itself", "deep: {from: heron"),
         ({"aperture": "f/1.8"}, {"kit__lens__focal_length": "120 mm"}, "takes at most 50", "aperture to the plan"),
-        ({}, {"scene__light__ev100": "-10", "kit__body__time": {"marks": ["1", "2"]}}, "too dark", "in light of EV"),
+        (
+            {},
+            {"scene__light__ev100": "-10", "kit__body__time": {"marks": ["1", "2"]}},
+            "too dark",
+            "more light than now",
+        ),
         ({}, {"kit__lens__nearest_focus": "3 m"}, "focuses no nearer than 3 m", "step back"),
     ],
 )

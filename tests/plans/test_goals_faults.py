@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from support_goals import COC, ND_8, disc_mm, is_sharp, level, planned, reached, refused, smear_mm, told
+from support_goals import COC, ND_8, disc_mm, is_sharp, level, planned, reached, refused, situation_of, smear_mm, told
+from support_plans import demo
 
-from plans.goals import faults
+from plans.goals import faults, finding
 
 MISTAKES = ["under", "over", "shaken", "misfocused", "motion"]
 STILL = {"heron": {"distance": "2 m", "depth": "0.2 m"}, "hedge": {"distance": "8 m"}}
@@ -172,3 +173,26 @@ def test_without_a_filter_a_shaken_picture_beside_frozen_water_names_the_filter_
 
 def test_the_usual_amounts_are_marked_as_what_they_are():
     assert faults.AMOUNTS == {"under": 2, "over": 2, "shaken": 4, "misfocused": 5, "motion": 5}
+
+
+def as_texts(frames):
+    return [[repr(one) for one in demands] for demands in frames]
+
+
+@pytest.mark.parametrize(
+    ("show", "spread", "some"),
+    [(["under", "motion"], "1/6", True), (["over", "misfocused"], "1/1000", False), (MISTAKES, "1/6", True)],
+)
+def test_what_the_widest_way_cannot_no_way_can_and_the_first_that_can_is_taken(show, spread, some):
+    goal_of = {"faults": {"subject": "heron", "show": show}}
+    found = set()
+    for ev in (-2, 13):
+        brief = demo(goals=[goal_of], scene__light={"ev100": ev}, limits={"spread": spread})
+        situation, goal = situation_of(brief), brief.goals[0]
+        ways = list(faults.stages(situation, goal))
+        can = [finding.together(situation, goal, way) for way in ways]
+        frames, known = finding.frames_and_known(situation, goal)
+        assert known == any(can) and can[-1] == any(can)
+        assert as_texts(frames) == as_texts(ways[can.index(True)] if known else ways[-1])
+        found.add(known)
+    assert some in found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -150,11 +151,16 @@ def test_pictures_come_out_brighter_than_metered_by_the_intent(intent, stops):
 
 def test_the_metering_frame_meters_whatever_is_intended():
     plain, bright = situation(), situation(scene__intent="white water")
-    assert (bright.ev100, bright.ground.ev100) == (13.0, pytest.approx(13 - 7 / 3))
+    # White lies 2 1/3 above mid grey in a picture that is right for the scene's light; a meter held on it tells itself.
+    assert (bright.ev100, bright.ground.ev100) == (13.0, 13.0)
+    assert replace(bright, spot=True).ground.ev100 == pytest.approx(13 - 7 / 3)
+    assert situation(scene__intent="snow").ground.ev100 == pytest.approx(13 - 5 / 3)
     focus = plain.focus_on("heron")
     assert metering_step(bright, "01", focus, ()) == metering_step(plain, "01", focus, ())
-    assert "2 1/3 stops brighter" in bright.notes()[0]
-    assert "burnt-out" in bright.notes()[0] and "burnt-out" not in situation(scene__intent="snow").notes()[0]
+    assert "2 1/3 stops above mid grey" in bright.notes()[0]
+    assert (
+        "brightest tenth" in bright.notes()[0] and "brightest tenth" not in situation(scene__intent="snow").notes()[0]
+    )
 
 
 def test_the_metering_frame_counts_what_was_measured_and_waits_for_no_bulb():
@@ -192,3 +198,18 @@ def test_the_demo_s_own_situation_has_no_notes_and_its_whole_scales():
     assert s.scale("time") == scale_between("time", "1/8000", "30", "thirds")
     assert s.ground.ev100 == 13.0
     assert s.hand_held_s is None
+
+
+def test_white_water_by_a_meter_on_it_and_by_the_light_of_the_scene_comes_to_the_same_picture():
+    # f/8, 1/125 s and ISO 100 are EV 13 (APEX); held on white, a meter says 2 1/3 stops more than that of the scene.
+    goal = [{"freeze": "spout"}]
+    (scene,) = compile_brief(demo(goals=goal, scene__intent="white water", scene__light={"ev100": "13"})).exposing
+    reading = {"meter": {"aperture": "f/8", "time": "1/640", "iso": "100"}}
+    (spot,) = compile_brief(demo(goals=goal, scene__intent="white water", scene__light=reading)).exposing
+    assert spot.settings == scene.settings and spot.intended_offset == pytest.approx(7 / 3)
+    assert scene.intended_offset == 0
+    (plain,) = compile_brief(demo(goals=goal, scene__light={"ev100": "13"})).exposing
+    (over,) = compile_brief(demo(goals=goal, scene__intent="2", scene__light={"ev100": "13"})).exposing
+    assert plain.settings == scene.settings == over.settings
+    (snow,) = compile_brief(demo(goals=goal, scene__intent="snow", scene__light={"ev100": "13"})).exposing
+    assert snow.settings != scene.settings  # negative control

@@ -149,6 +149,7 @@ def test_a_run_sets_what_it_can_tells_why_and_puts_all_of_it_back(tmp_path: Path
         operator = Asked(simulator.hands)
         with rig(tmp_path, simulator, operator, MANNERS) as bench:
             bench.camera.apply({"white_balance": "Automatic", "exposure_bias": "-1"})
+            bench.hands.menu("stabiliser", "On")
             before = bench.hands.state()["settings"]
             during = []
             bench.on_event = lambda event: (
@@ -156,12 +157,13 @@ def test_a_run_sets_what_it_can_tells_why_and_puts_all_of_it_back(tmp_path: Path
             )
             shot = bench.shoot(small_plan(BRACKET))
             assert all(one["white_balance"] != 2 and one["bias"] == 0 for one in during) and during
+            assert all(one["stabiliser"] == 0 for one in during)
             assert bench.hands.state()["settings"] == before
             ((question, _),) = operator.questions
-            assert "strap" in question and "stabiliser" in question
+            assert "strap" in question and "stabiliser" not in question  # the cable tells it
             (told,) = [event.data["rig"] for event in bench.events if "rig" in event.data]
             ways = {item["item"]: item["how"] for item in told["items"]}
-            assert ways["white balance"] == ways["exposure bias"] == "set"
+            assert ways["white balance"] == ways["exposure bias"] == ways["stabiliser"] == "set"
             assert ways["exposure mode"] == "verified"
             assert shot.run.state == "done"
 

@@ -112,6 +112,25 @@ def test_a_run_is_begun_once_asked_about_commanded_once_and_followed_over_a_reco
         assert service.post("/api/check", {"brief": {"text": small_brief(BRACKET)}, "dry": True})["ready"] is True
 
 
+def test_an_order_and_a_command_sent_again_to_a_service_that_was_started_anew_act_no_more(tmp_path: Path) -> None:
+    answer: dict[str, Any] = {}
+    with simulated_camera(timing="instant") as simulator:
+        with served(tmp_path, "--camera", simulator.camera) as service:
+            run = service.shoot("order-1", BRACKET)
+            question = service.until(lambda state: state["asking"])["asking"]
+            answer = {"id": "a-1", "verb": "answer", "data": {"question": question["id"], "answer": "done"}}
+            Hands(simulator.hands).focus(2.0)
+            assert service.post(f"/api/runs/{run}/commands", answer)["repeated"] is False
+            service.answer_all(run)
+        made = Hands(simulator.hands).state()["exposures"]
+        with served(tmp_path, "--camera", simulator.camera) as anew:
+            assert anew.shoot("order-1", BRACKET) == run
+            assert anew.get("/api/jobs/order-1")["state"] == "ended"
+            assert anew.post(f"/api/runs/{run}/commands", answer)["repeated"] is True
+            assert len(anew.get("/api/runs")["runs"]) == 1
+        assert Hands(simulator.hands).state()["exposures"] == made
+
+
 def test_what_is_wrong_with_a_brief_is_told_by_line_as_data(tmp_path: Path) -> None:
     with served(tmp_path) as service:
         text = small_brief(BRACKET).replace("focus: heron", "focus: herring")

@@ -13,11 +13,12 @@ from pathlib import Path
 
 import numpy as np
 
-from daemon.pictures.judging.flow import Flow, flow
-from daemon.pictures.judging.framing import Framing, framing
+from daemon.pictures.judging.flow import MOST_WHITE, WHITE, Flow, flow
+from daemon.pictures.judging.framing import Framing, framing, places
 from daemon.pictures.judging.pixels import Box, Pixels, open_pixels
-from daemon.pictures.judging.spread import Spread, disc, line
-from daemon.pictures.judging.verdicts import Estimate
+from daemon.pictures.judging.shake import Shake, shake
+from daemon.pictures.judging.spread import Spread, disc
+from daemon.pictures.judging.verdicts import SURELY, Estimate
 from daemon.pictures.reading import MOST_CLIPPED, Reading, compare, grey_stops, straighten
 
 Region = tuple[float, float, float, float]  # left, top, width, height, as shares of the frame
@@ -32,7 +33,11 @@ LEAST_APART = 1.35  # f-numbers that tell a disc by their ratio
 SAME_SCALE = 0.012  # frames focused alike are equally large, within so much a pixel that the framing is unsure
 SAME_DISTANCE = 1e-3
 APERTURES_ALIKE = 4.0  # f-numbers at which what is in focus is alike enough to follow water through
-LINE_SHARE = 0.12
+SHAKE_UNSURE, SHAKE_SHARE = 0.3, 0.08  # of a shake's length [px], [unitless]
+SHAKE_MISFIT = 2.5  # pixels for each unit of misfit: what grain is left looks like a little shake
+PLAIN_SHAKE = 2.0  # from there on a frame tells nothing of another's disc [px]
+LEAST_PLACES = 4  # over the frame, by which a shake is told
+RIVALS = 2  # frames that a frame is held against to see whether it was shaken
 KEPT = 4  # decoded frames, about 100 MB each at 24 megapixels
 
 
@@ -60,6 +65,25 @@ def _estimate(found: Spread, least_px: float, share: float) -> Estimate:
     return Estimate(value=size, unsure=math.hypot(least_px, share * size, MISFIT_SHARE * found.misfit * size))
 
 
+def _burnt(frame: Taken, box: Box) -> bool:
+    return bool(np.mean(frame.pixels.grey(box) >= WHITE) > MOST_WHITE)
+
+
+def _length(seen: Shake) -> Estimate:
+    length = seen.length_px
+    doubt = seen.unsure / (2 * max(length, 1.0)), SHAKE_SHARE * length, SHAKE_MISFIT * seen.misfit, SHAKE_UNSURE
+    return Estimate(value=length, unsure=math.hypot(*doubt))
+
+
+def _consensus(seen: Sequence[Shake]) -> Estimate:
+    """The median of the surer half of several places, and its doubt: a place's, and how far they lie apart."""
+    surest = sorted((_length(one) for one in seen), key=lambda one: one.unsure)
+    each = surest[: max(LEAST_PLACES, len(seen) // 2)]
+    value = float(np.median([one.value for one in each]))
+    apart = 1.48 * float(np.median([abs(one.value - value) for one in each])) / math.sqrt(len(each))
+    return Estimate(value=value, unsure=math.hypot(float(np.median([one.unsure for one in each])), 1.25 * apart))
+
+
 @lru_cache(maxsize=KEPT)
 def _opened(path: Path) -> Pixels:
     return open_pixels(path)
@@ -73,6 +97,8 @@ class Evidence:
     tone: Sequence[float] = ()
     _framings: dict[tuple[str, str], Framing] = field(default_factory=dict)
     _flows: dict[tuple[Region, float, float], Flow | None] = field(default_factory=dict)
+    _runs: dict[tuple[str, str], Estimate | None] = field(default_factory=dict)
+    _shakes: dict[tuple[str, Region], Estimate | None] = field(default_factory=dict)
 
     def brightness(self, frame: Taken, reference: Taken) -> tuple[Estimate | None, Reading]:
         """How much brighter a frame is than another [stops], and the reading; None where they cannot be compared."""
@@ -123,18 +149,20 @@ class Evidence:
     def disc(self, frame: Taken, region: Region) -> Estimate | None:
         """Diameter of the disc of a point in a region, told from a frame of the same focus at another aperture. [px]
 
-        None where the run holds no such frame, or the region no texture.
+        What a shake adds to it is in it. None where the run holds no such frame, or the region no texture.
         """
         found: list[Estimate] = []
-        for other in self.frames:
+        shaken = self._shaken(frame, region)
+        for other in self._alike(frame):
             ratio = other.f_number / frame.f_number
-            alike = abs(other.focus_m / frame.focus_m - 1) < SAME_DISTANCE
-            if other is frame or not alike or max(ratio, 1 / ratio) < LEAST_APART:
+            if max(ratio, 1 / ratio) < LEAST_APART:
                 continue
             wide, narrow = (frame, other) if ratio > 1 else (other, frame)
             box = narrow.pixels.box(region)
             shift, seen = self._local(wide, narrow, box), self.framing(wide, narrow)
             if shift is None or abs(seen.scale - 1) > SAME_SCALE * seen.unsure_px:
+                continue
+            if (wide is frame and self._shaken(narrow, region)) or (narrow is frame and self._shaken(wide, region)):
                 continue
             share = wide.f_number / narrow.f_number
             found_disc = disc(wide.pixels, narrow.pixels, box, shift, share)
@@ -144,7 +172,31 @@ class Evidence:
             apart = 1 / math.sqrt(1 - share**2)
             estimate = _estimate(found_disc, DISC_UNSURE * apart, DISC_SHARE)
             found.append(estimate if wide is frame else estimate.times(share))
-        return min(found, key=lambda one: one.unsure, default=None)
+        best = min(found, key=lambda one: one.unsure, default=None)
+        if best is None or shaken is None or frame is min(self._alike(frame), key=lambda one: one.f_number):
+            return best
+        return Estimate(value=math.hypot(best.value, shaken.value), unsure=math.hypot(best.unsure, shaken.unsure))
+
+    def _alike(self, frame: Taken) -> list[Taken]:
+        """All frames focused as this one, itself among them."""
+        return [one for one in self.frames if abs(one.focus_m / frame.focus_m - 1) < SAME_DISTANCE]
+
+    def _shaken(self, frame: Taken, region: Region) -> Estimate | None:
+        """How a frame was plainly shaken: softer than others of its focus, though their apertures are no narrower.
+
+        None where it was not, or where nothing tells: of the widest frame all softness is taken for its disc. [px]
+        """
+        key = frame.name, region
+        if key not in self._shakes:
+            wider = [one for one in self._alike(frame) if one is not frame and one.f_number < frame.f_number * 1.05]
+            wider.sort(key=lambda one: -one.f_number)
+            seen = [self._shake(frame, one, one.pixels.box(region)) for one in wider[:RIVALS]]
+            lengths = [_length(one) for one in seen if one is not None]
+            plain = [one for one in lengths if one.value - SURELY * one.unsure > PLAIN_SHAKE]
+            # The rivals must be of one mind: one of them may be wrong itself.
+            whole = len(plain) == len(lengths)
+            self._shakes[key] = min(plain, key=lambda one: one.value, default=None) if whole else None
+        return self._shakes[key]
 
     def disc_against(self, frame: Taken, sharp: Taken, region: Region) -> Estimate | None:
         """The same against a frame that is known to be sharp there. [px]"""
@@ -155,14 +207,33 @@ class Evidence:
             return None
         return _estimate(seen, DISC_UNSURE, DISC_SHARE)
 
-    def shake(self, frame: Taken, sharp: Taken, region: Region) -> Estimate | None:
-        """Length of the line that a still thing has become, against a frame that stood still. [px]"""
-        box = sharp.pixels.box(region)
+    def shake(self, frame: Taken, sharp: Taken) -> Estimate | None:
+        """How far the picture ran about during an exposure, against one of the same focus and aperture that stood
+        still: the median over places all over the frame. [px]
+
+        What moves by itself, and what has little structure, is outvoted. None where too few places tell.
+        """
+        key = frame.name, sharp.name
+        if key not in self._runs:
+            boxes = [box for box in places(frame.pixels) if not (_burnt(frame, box) or _burnt(sharp, box))][::2]
+            seen = [told for box in boxes if (told := self._shake(frame, sharp, box)) is not None]
+            self._runs[key] = _consensus(seen) if len(seen) >= LEAST_PLACES else None
+        return self._runs[key]
+
+    def ran_about(self, frame: Taken) -> Estimate | None:
+        """The same against the shortest frame of the same focus and aperture; None where the run holds none."""
+        alike = [
+            one
+            for one in self._alike(frame)
+            if one.time_s < frame.time_s
+            and 1 / SAME_APERTURE < one.f_number / frame.f_number < SAME_APERTURE
+            and one.pixels.picture.size == frame.pixels.picture.size
+        ]
+        return self.shake(frame, min(alike, key=lambda one: one.time_s)) if alike else None
+
+    def _shake(self, frame: Taken, sharp: Taken, box: Box) -> Shake | None:
         shift = self._local(frame, sharp, box)
-        seen = None if shift is None else line(frame.pixels, sharp.pixels, box, shift)
-        if seen is None:
-            return None
-        return _estimate(seen, DISC_UNSURE, LINE_SHARE)
+        return None if shift is None else shake(frame.pixels, sharp.pixels, box, shift)
 
     def flow(self, region: Region, like: Taken) -> Flow | None:
         """Speed of what moves in a region, from all frames focused as ``like``, at apertures alike enough."""
@@ -184,4 +255,7 @@ class Evidence:
         if found is None:
             return None
         smear = found.smear_px(frame.time_s)
-        return Estimate(value=smear, unsure=smear * found.unsure)
+        # A shake adds to it or not, as the two lie to each other.
+        ran = self.ran_about(frame)
+        shaken = ran.value if ran is not None and ran.value - SURELY * ran.unsure > PLAIN_SHAKE else 0.0
+        return Estimate(value=smear, unsure=math.hypot(smear * found.unsure, shaken))

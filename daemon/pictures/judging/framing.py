@@ -15,13 +15,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.pictures.judging.pixels import Pixels
-from daemon.pictures.likeness import phase_shift
+from daemon.pictures.judging.pixels import LOGS, Box, Pixels
+from daemon.pictures.likeness import shift_of, strength
 
 TILES = (64, 80, 96, 128, 144, 160, 192)  # sides that transform fast; the largest that fits is taken [px]
 ACROSS, DOWN = 5, 4
@@ -66,7 +65,7 @@ def framing(frame: Pixels, reference: Pixels) -> Framing:
         sizes = f"this frame is {frame.width} x {frame.height}, its reference {reference.width} x {reference.height}"
         return Framing(None, why_none=sizes)
     width, height = frame.width, frame.height
-    tile = max((side for side in TILES if side <= min(width, height) // 3), default=0)
+    tile = _tile_side(width, height)
     if not tile:
         return Framing(None, why_none=f"{width} x {height} pixels are too few")
     first = _first(frame, reference)
@@ -90,8 +89,19 @@ def framing(frame: Pixels, reference: Pixels) -> Framing:
     return found
 
 
+def places(frame: Pixels) -> list[Box]:
+    """The boxes over a frame that its framing is told by; none in a picture that is too small."""
+    side = _tile_side(frame.width, frame.height)
+    tiles = _tiles(frame.width, frame.height, side) if side else []
+    return [(left, top, left + side, top + side) for left, top in tiles]
+
+
+def _tile_side(width: int, height: int) -> int:
+    return max((side for side in TILES if side <= min(width, height) // 3), default=0)
+
+
 def _first(frame: Pixels, reference: Pixels) -> tuple[int, int] | None:
-    shift, _ = phase_shift(frame.small_grey.astype(np.float32), reference.small_grey.astype(np.float32))
+    shift, _ = shift_of(frame.small_spectrum, reference.small_spectrum, frame.small_grey.shape[1])
     return None if shift is None else (round(shift[0] * frame.width), round(shift[1] * frame.width))
 
 
@@ -119,11 +129,10 @@ def _tile_shift(
         x = min(max(left + right, 0), width - tile)
         y = min(max(top + down, 0), height - tile)
         cross = _spectrum(frame.grey((x, y, x + tile, y + tile)), window) * np.conj(before)
-        cross *= _low_pass(tile, finest) / np.maximum(np.abs(cross), 1e-9)
+        cross *= _low_pass(tile, finest) / strength(cross)
         surface = np.fft.irfft2(cross, s=(tile, tile))
         peak_y, peak_x = divmod(int(np.argmax(surface)), tile)
-        stands = (float(surface[peak_y, peak_x]) - float(surface.mean())) / max(float(surface.std()), 1e-12)
-        if stands < LEAST_PEAK:
+        if float(surface[peak_y, peak_x]) < LEAST_PEAK * _roughness(tile, finest):
             return None
         dy, dx = (peak_y + tile // 2) % tile - tile // 2, (peak_x + tile // 2) % tile - tile // 2
         right, down = x - left + dx, y - top + dy
@@ -134,7 +143,7 @@ def _tile_shift(
 
 
 def _spectrum(part: Grey, window: NDArray[np.float32]) -> NDArray[np.complexfloating]:
-    values = np.log1p(part.astype(np.float32))
+    values = LOGS[part]
     return np.asarray(np.fft.rfft2((values - values.mean()) * window))
 
 
@@ -144,9 +153,17 @@ def _window(tile: int) -> NDArray[np.float32]:
 
 
 @lru_cache(maxsize=16)
-def _low_pass(tile: int, finest: float) -> NDArray[np.float64]:
+def _low_pass(tile: int, finest: float) -> NDArray[np.float32]:
     fy, fx = np.fft.fftfreq(tile)[:, None], np.fft.rfftfreq(tile)[None, :]
-    return np.asarray(np.exp(-(fy**2 + fx**2) / (2 * finest**2)))
+    return np.asarray(np.exp(-(fy**2 + fx**2) / (2 * finest**2)), np.float32)
+
+
+@lru_cache(maxsize=16)
+def _roughness(tile: int, finest: float) -> float:
+    """Standard deviation of a correlation surface: by Parseval, since whitened spectra are all as strong."""
+    kept = _low_pass(tile, finest).astype(np.float64) ** 2
+    both_halves = 2 * kept.sum() - kept[:, 0].sum() - kept[:, -1].sum()
+    return float(math.sqrt(both_halves - kept[0, 0])) / tile**2
 
 
 def _summit(cross: NDArray[np.complexfloating], dx: int, dy: int) -> tuple[float, float]:
@@ -174,14 +191,7 @@ def _summit(cross: NDArray[np.complexfloating], dx: int, dy: int) -> tuple[float
 
 
 def _agreed(places: Points, ways: Points, size: tuple[int, int], agree_px: float) -> Framing:
-    best: NDArray[np.bool_] = np.zeros(len(ways), bool)
-    for pair in combinations(range(len(ways)), 2):
-        if math.dist(places[pair[0]], places[pair[1]]) < 0.2 * size[0]:
-            continue
-        off = _left_over(places, ways, _fit(places[list(pair)], ways[list(pair)]))
-        agreeing = off < agree_px
-        if agreeing.sum() > best.sum():
-            best = agreeing
+    best = _largest_agreement(places, ways, 0.2 * size[0], agree_px)
     count = len(ways)
     if best.sum() < max(LEAST_AGREEING, 0.35 * count):
         why = f"only {int(best.sum())} of {count} places agree on one movement"
@@ -193,6 +203,23 @@ def _agreed(places: Points, ways: Points, size: tuple[int, int], agree_px: float
     corners = np.array([(x * size[0] / 2, y * size[1] / 2) for x in (-1, 1) for y in (-1, 1)])
     farthest = float(np.linalg.norm(_moved(corners, found), axis=1).max())
     return Framing((right, down), 1 + larger, 1000 * turned, farthest, int(best.sum()), count)
+
+
+def _largest_agreement(places: Points, ways: Points, least_apart: float, agree_px: float) -> NDArray[np.bool_]:
+    """The tiles that agree on the movement of some two of them, of the two for which they are most.
+
+    As complex numbers, shift and growth and turn are one line: way = shift + (growth + i turn) x place.
+    """
+    at, way = places @ (1, 1j), ways @ (1, 1j)
+    one, other = np.triu_indices(len(at), 1)
+    apart = np.abs(at[one] - at[other]) >= least_apart
+    one, other = one[apart], other[apart]
+    if not one.size:
+        return np.zeros(len(at), bool)
+    slope = (way[one] - way[other]) / (at[one] - at[other])
+    shift = way[one] - slope * at[one]
+    agreeing = np.abs(way - shift[:, None] - slope[:, None] * at) < agree_px
+    return np.asarray(agreeing[int(agreeing.sum(axis=1).argmax())])
 
 
 def _fit(places: Points, ways: Points) -> Points:

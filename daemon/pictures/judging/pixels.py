@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from daemon.pictures.likeness import log_spectrum
 from daemon.pictures.opening import MAX_PIXELS, PictureUnreadable, opened_jpeg
 from daemon.pictures.reading import FrameMeasure, measure_picture, srgb_to_linear
 
@@ -28,6 +29,8 @@ ENOUGH = 3_000_000  # pixels that tell the brightness of all blocks
 SMALL = 700  # long side of the picture that a first look is taken at [px]
 JPEG_ENDINGS = {".jpg", ".jpeg"}
 _LINEAR = srgb_to_linear(np.arange(256) / 255)
+LOGS = np.log1p(np.arange(256)).astype(np.float32)
+"""Logarithm of one and a grey code, by code: looked up, since reckoning it for every pixel takes as long as an FFT."""
 _SHARES = tuple((share * _LINEAR).astype(np.float32) for share in (0.2126, 0.7152, 0.0722))
 
 
@@ -75,6 +78,11 @@ class Pixels:
         grey = self.sampled.convert("L")
         by = max(1, round(max(grey.size) / SMALL))
         return np.asarray(grey.reduce(by) if by > 1 else grey)
+
+    @cached_property
+    def small_spectrum(self) -> NDArray[np.complexfloating]:
+        """The spectrum of `small_grey`, by which a first shift is found."""
+        return log_spectrum(LOGS[self.small_grey])
 
     def grey(self, box: Box) -> NDArray[np.uint8]:
         """Encoded grey within a box, height x width, 0..255."""

@@ -1,11 +1,11 @@
-"""Spread: how large a disc or how long a line a point of something still has become, against a sharper frame of it.
+"""Spread: how large a disc a point of something has become, against a sharper frame of it.
 
 How it is measured
     The same place of two frames is transformed; their cross-power spectrum over the reference's power spectrum is the
     transfer function between them, free of the frame's noise. The reference's noise is measured in the corner of its
-    spectrum and taken off. To it the transfer function of a disc (2 J1(pi d f) / pi d f) or of a line (sinc of
-    length times frequency along it) is fitted, over the reference's own.
-Source: transfer functions of a disc and of a line: J. W. Goodman, Introduction to Fourier Optics, ch. 6 (from memory).
+    spectrum and taken off. To it the transfer function of a disc (2 J1(pi d f) / pi d f) is fitted, over the
+    reference's own.
+Source: transfer function of a disc: J. W. Goodman, Introduction to Fourier Optics, ch. 6 (from memory).
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from daemon.pictures.judging.pixels import Box, Pixels
 LEAST_SIDE = 48  # of a place that is measured on [px]
 LARGEST = 512
 _TEXTURE = 4.0  # a frequency counts where the reference's power is so many times its noise
+FINEST = 0.45  # frequency that is still looked at [cycles a pixel]
 LEAST_MISFIT = 0.35  # of a fit that still tells something; root of the mean square, of a transfer function
 
 Array = NDArray[np.float64]
@@ -29,14 +30,10 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Spread:
-    """What was fitted. ``size_px``: diameter of the disc, or length of the line. ``misfit``: of the transfer function.
-
-    ``angle_deg``: of a line, 0 across, 90 down. [px], [unitless], [degrees]
-    """
+    """What was fitted. ``size_px``: diameter of the disc. ``misfit``: of the transfer function. [px], [unitless]"""
 
     size_px: float
     misfit: float
-    angle_deg: float = 0.0
 
 
 @lru_cache(maxsize=1)
@@ -73,10 +70,24 @@ def _places(box: Box, shift: tuple[float, float], frame: Pixels) -> tuple[Box, B
     return (left, top, left + wide, top + high), (x, y, x + wide, y + high)
 
 
-def _transfer(
-    frame: Pixels, reference: Pixels, box: Box, shift: tuple[float, float]
-) -> tuple[Array, Array, Array, Array] | None:
-    """Transfer function and its weights over the frequencies across and down; None where nothing can be told."""
+@dataclass(frozen=True, eq=False)
+class Spectra:
+    """A frame beside its reference within a box, by frequencies across and down [cycles a pixel].
+
+    ``cross``: their cross-power spectrum, what is known of the shift taken out; ``power``: the reference's own, without
+    its ``noise``. ``side``: the box's shorter side [px].
+    """
+
+    fx: Array
+    fy: Array
+    cross: NDArray[np.complexfloating]
+    power: Array
+    noise: float
+    side: int
+
+
+def spectra(frame: Pixels, reference: Pixels, box: Box, shift: tuple[float, float]) -> Spectra | None:
+    """Both frames' spectra of the same content; None where the box is too small or moved out of the frame."""
     places = _places(box, shift, frame)
     if places is None:
         return None
@@ -90,10 +101,22 @@ def _transfer(
     noise = float(np.median(power[(np.abs(fy) > 0.4) & (fx > 0.4)])) / math.log(2)
     rest = shift[0] - round(shift[0]), shift[1] - round(shift[1])
     cross = after * np.conj(before) * np.exp(2j * np.pi * (fx * rest[0] + fy * rest[1]))
-    use = (power > _TEXTURE * noise) & (np.hypot(fx, fy) > 1.5 / min(wide, high)) & (np.hypot(fx, fy) < 0.45)
+    return Spectra(fx, fy, cross, power - noise, noise, min(wide, high))
+
+
+def _transfer(
+    frame: Pixels, reference: Pixels, box: Box, shift: tuple[float, float]
+) -> tuple[Array, Array, Array] | None:
+    """Frequencies, the transfer function there, and its weights; None where there is too little texture."""
+    found = spectra(frame, reference, box, shift)
+    if found is None:
+        return None
+    ring = np.hypot(found.fx, found.fy)
+    use = (found.power > (_TEXTURE - 1) * found.noise) & (ring > 1.5 / found.side) & (ring < FINEST)
     if use.sum() < 40:
         return None
-    return fx[use], fy[use], (cross.real / np.maximum(power - noise, 1e-12))[use], (power - noise)[use]
+    power = found.power[use]
+    return ring[use], found.cross.real[use] / np.maximum(power, 1e-12), power
 
 
 def disc(
@@ -111,8 +134,7 @@ def disc(
     found = _transfer(frame, reference, box, shift)
     if found is None:
         return None
-    fx, fy, seen, power = found
-    ring = np.hypot(fx, fy)
+    ring, seen, power = found
     longest = 0.6 * min(box[2] - box[0], box[3] - box[1])
     edges = np.linspace(0, 0.45, 46)
     place = np.digitize(ring, edges)
@@ -130,30 +152,6 @@ def disc(
     size = _least(misfit, 0.2, longest)
     rest = math.sqrt(misfit(size))
     return Spread(size, rest) if rest < LEAST_MISFIT else None
-
-
-def line(frame: Pixels, reference: Pixels, box: Box, shift: tuple[float, float] = (0.0, 0.0)) -> Spread | None:
-    """Length and direction of the line that a point within ``box`` of a sharp reference has become in the frame.
-
-    ``shift``: of the content in the mean over the exposure. None as with a disc.
-    """
-    found = _transfer(frame, reference, box, shift)
-    if found is None:
-        return None
-    fx, fy, seen, power = found
-    weight = np.sqrt(power)
-    longest = 0.6 * min(box[2] - box[0], box[3] - box[1])
-    best = (math.inf, 0.0, 0.0)
-    for angle in np.arange(0, 180, 7.5):
-        along = fx * math.cos(math.radians(angle)) + fy * math.sin(math.radians(angle))
-
-        def misfit(size: float, along: Array = along) -> float:
-            return float(np.average((seen - np.sinc(size * along)) ** 2, weights=weight))
-
-        size = _least(misfit, 0.2, longest, 24)
-        best = min(best, (misfit(size), size, float(angle)))
-    rest = math.sqrt(best[0])
-    return Spread(best[1], rest, best[2]) if rest < LEAST_MISFIT else None
 
 
 def _least(misfit: object, low: float, high: float, steps: int = 60) -> float:

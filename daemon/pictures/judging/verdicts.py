@@ -26,6 +26,7 @@ UNTOLD: Answer = "can't tell"
 SURELY = 2.0  # standard deviations
 SAME_STOPS = 1 / 3  # frames that are as bright as their settings say; the finest step most dials have
 SAME_PLACE = 0.002  # of the frame's width: from there on a comparison side by side begins to jump
+LEAST_RUN_PX = 4.0  # less than that is told by fine grain as well
 AMOUNT_SHARE = 0.5  # a mistake is shown from half its amount on: common practice, no source
 
 
@@ -115,17 +116,35 @@ def light_held(about: str, offs: Sequence[Estimate], within: float = SAME_STOPS)
 
 
 def framing_held(
-    about: str, moved: Estimate, width_px: int, scale: float = 1.0, most_share: float = SAME_PLACE
+    about: str,
+    moved: Estimate,
+    width_px: int,
+    scale: float = 1.0,
+    most_share: float = SAME_PLACE,
+    ran: Estimate | None = None,
 ) -> Verdict:
-    """Whether the content lies where it lay in the reference. ``moved`` [px]; growing about the middle is no move."""
+    """Whether the content lies where it lay in the reference. ``moved`` [px]; growing about the middle is no move.
+
+    ``ran``: how far it ran about while the shutter was open; counted where it is plainly too far. [px]
+    """
     words = f"moved by {moved.value:.1f} px, {100 * moved.value / width_px:.2f} % of the width"
     words += f"; up to {100 * most_share:.2g} % counts as held"
     if abs(scale - 1) > 5e-4:
         words += f". It is {100 * abs(scale - 1):.2f} % {'larger' if scale > 1 else 'smaller'}: the lens breathes"
     again = f"{about}: check the tripod, frame anew and shoot the group again"
     figures = {"moved_px": moved.value, "moved_share": moved.value / width_px, "scale": scale}
-    answer = _all([moved.within(most_share * width_px)])
-    return _said("framing held", about, answer, words, figures, again, _NEAR)
+    parts = [moved.within(most_share * width_px)]
+    if ran is not None and ran.within(most_run(width_px, most_share)) is False:
+        words += f". It ran about by {_px(ran.value)} px while the shutter was open: wind, hands or the mirror"
+        again = f"{about}: steady the tripod, wait for the wind and shoot it again"
+        figures["ran_px"] = ran.value
+        parts.append(False)
+    return _said("framing held", about, _all(parts), words, figures, again, _NEAR)
+
+
+def most_run(width_px: int, share: float = SAME_PLACE) -> float:
+    """How far a picture may run about while the shutter is open. [px]"""
+    return max(share * width_px, LEAST_RUN_PX)
 
 
 def frozen(about: str, subject: str, smear: Estimate, most_px: float) -> Verdict:

@@ -92,7 +92,7 @@ def _page(flow: Flow, group: LessonGroup, frames: Sequence[LessonFrame], picture
     columns = 1 if len(frames) <= COLUMNS else COLUMNS
     known = {frame.number: pictures[frame.number] for frame in frames if frame.number in pictures}
     small = {number: _reduced(picture) for number, picture in known.items()}
-    point = telling_point(list(small.values()), (0.16, 0.36))
+    point = telling_point(list(small.values()), (0.16, 0.36), group.told in ("aperture", "focus"))
     length = max((max(frame.bar.total, frame.bar.line) for frame in group.frames), default=1.0)
     top = flow.y
     for place in range(0, len(frames), columns):

@@ -17,13 +17,19 @@ from PIL import Image
 Floats = NDArray[np.float64]
 
 _SEARCH_LONG_SIDE = 600  # px; the search is done on reduced pictures
+_COARSE = 8  # px of the search; an aperture changes little of what is coarser
+_MOVES = 4.0  # times the usual change between pictures
 _EDGE = 0.03  # of the frame, on each side, that no patch is centred beyond
 
 
-def telling_point(pictures: Sequence[Image.Image], share: tuple[float, float]) -> tuple[float, float]:
+def telling_point(
+    pictures: Sequence[Image.Image], share: tuple[float, float], still: bool = False
+) -> tuple[float, float]:
     """The centre of the patch as shares of width and height [0..1].
 
-    ``share``: the patch's own width and height as shares of the frame. One picture alone: where it has most detail.
+    ``share``: the patch's own width and height as shares of the frame. ``still``: what moves does not count, as where
+    pictures are to show depth: water differs from picture to picture whatever was changed. One picture alone: where it
+    has most detail.
     Pictures of different shape cannot be laid over each other: the middle.
     """
     known = [picture for picture in pictures if picture is not None]
@@ -33,6 +39,8 @@ def telling_point(pictures: Sequence[Image.Image], share: tuple[float, float]) -
     size = _search_size(known[0])
     maps = [_detail(picture, size) for picture in known]
     field = maps[0] if len(maps) == 1 else np.max(maps, axis=0) - np.min(maps, axis=0)
+    if still and len(known) > 1:
+        field = field * ~_moving(known, size)
     wide, high = (max(int(size[n] * min(share[n], 1.0)), 3) for n in (0, 1))
     summed = _windows(field, wide, high)
     row, column = np.unravel_index(int(np.argmax(summed)), summed.shape)
@@ -79,6 +87,18 @@ def _detail(picture: Image.Image, size: tuple[int, int]) -> Floats:
     across = np.abs(np.diff(grey, axis=1, append=grey[:, -1:]))
     down = np.abs(np.diff(grey, axis=0, append=grey[-1:, :]))
     return np.asarray(np.minimum(across + down, 2.0), dtype=np.float64)
+
+
+def _moving(pictures: Sequence[Image.Image], size: tuple[int, int]) -> NDArray[np.bool_]:
+    """Where something moves: coarse parts, which another aperture leaves alike, differ by far more than is usual."""
+    small = max(size[0] // _COARSE, 2), max(size[1] // _COARSE, 2)
+    coarse = np.stack(
+        [np.asarray(one.resize(small, Image.Resampling.BOX).convert("L"), np.float64) for one in pictures]
+    )
+    coarse -= np.median(coarse, axis=(1, 2), keepdims=True)
+    change = coarse.std(axis=0)
+    moves = change > _MOVES * max(float(np.median(change)), 0.5)
+    return np.asarray(Image.fromarray(moves).resize(size, Image.Resampling.NEAREST), bool)
 
 
 def _windows(field: Floats, wide: int, high: int) -> Floats:

@@ -79,8 +79,7 @@ def key_pdf(lesson: Lesson, asked: Sequence[Question], paper: PaperName) -> byte
     """The answer key, with the number that each picture has in the lesson."""
     flow = Flow(paper, f"Answers: {lesson.title}", "For the teacher. Numbers are those of the pictures in the lesson.")
     for number, one in enumerate(asked, 1):
-        flow.head(f"{number}. {one.text}", 10.5)
-        flow.text(f"Answer: {one.answer}", 10.5, "bold", 5.0, 0.8)
+        flow.head(f"{number}. {one.text} {one.answer[:1].upper()}{one.answer[1:]}.", 10.5)
         flow.text(one.because, 9.0, "plain", 5.0, 0.8)
         shown = "; ".join(
             f"{letter} is No. {frame.number}, {whole_line(frame.step.settings)}"
@@ -130,7 +129,21 @@ def _which(title: str, group: LessonGroup) -> Iterator[Question]:
         )
         asked = value(kind, target.step.settings)
         letter = LETTERS[mixed.index(target)]
-        yield Question("which", f"Which was shot at {asked}?", tuple(mixed), (), letter, short_caption(target))
+        yield Question("which", f"Which was shot at {asked}?", tuple(mixed), (), letter, _because(kind, group, target))
+
+
+def _because(kind: Kind, group: LessonGroup, target: LessonFrame) -> str:
+    """What tells it: the picture's own caption, where that speaks of the setting asked for; else what goes with it."""
+    if kind == group.told:
+        return short_caption(target)
+    asked, along = value(kind, target.step.settings), value(group.told, target.step.settings)
+    lights = [light_of(kind, getattr(frame.step.settings, kind).exact) for frame in group.frames]
+    own = light_of(kind, getattr(target.step.settings, kind).exact)
+    clue = {
+        ("time", True): "What moves is drawn out farthest. ",
+        ("time", False): "What moves stands stillest. ",
+    }.get((kind, own > sum(lights) / len(lights)), "")
+    return f"{clue}{asked} goes with {along} here. {short_caption(target)}"
 
 
 def _kinds(group: LessonGroup) -> list[Kind]:
@@ -216,6 +229,8 @@ def _ask(flow: Flow, number: int, one: Question, pictures: Mapping[int, Image.Im
     flow.need(8.0 + high + answers + 6.0)
     flow.text(f"{number}. {one.text}", 12.0, "bold", after=1.5)
 
+    starts: dict[int, float] = {}
+
     def row(x: float, y: float) -> list[Item]:
         items: list[Item] = []
         for place, picture in enumerate(shown):
@@ -224,6 +239,7 @@ def _ask(flow: Flow, number: int, one: Question, pictures: Mapping[int, Image.Im
             left = placed.box.x if placed is not None else box.x
             top = placed.box.y if placed is not None else box.y
             items += [placed] if placed is not None else [Area(box, "paper", 0.3)]
+            starts[place] = left
             items.append(Area(Box(left, top, 7.5, 7.0), "paper"))
             letter = LETTERS[place]
             items.append(Text(left + 1.7, top + 5.4, text_width(letter, "bold", 14.0), letter, "bold", 14.0))
@@ -236,7 +252,8 @@ def _ask(flow: Flow, number: int, one: Question, pictures: Mapping[int, Image.Im
         items: list[Item] = []
         column = flow.inner / 3
         for place, choice in enumerate(choices):
-            left, top = x + (place % 3) * column, y + (place // 3) * 8.0
+            top = y + (place // 3) * 8.0
+            left = x + (place % 3) * column if one.choices else starts[place]  # letters stand under their pictures
             items.append(Area(Box(left, top + 0.8, 4.6, 4.6), "paper", 0.35))
             words = flow.clean(choice)
             size = 10.0 if text_width(words, "plain", 10.0) < column - 8 else 7.5

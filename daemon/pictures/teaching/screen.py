@@ -84,7 +84,7 @@ def draw_screen_sheet(sheet: ScreenSheet, pictures: Sequence[Image.Image | None]
     shares = (
         (patch[0] * scale / times / known[0].width, patch[1] * scale / times / known[0].height) if known else (1, 1)
     )
-    point = telling_point(known, shares)
+    point = telling_point(known, shares, sheet.told in ("aperture", "focus"))
     for column, (frame, picture) in enumerate(zip(sheet.frames, pictures, strict=True)):
         x = _SIDE + column * (cell + _GUTTER)
         if picture is None:

@@ -1,5 +1,6 @@
 // Now: what the rig is doing, and what can be asked of it.
 import { $, whenKept, ask, attempt, begin, bytes, clock, duration, el, fill, get, leaveBy, newId, picture, plainId, post, readingLine, say, setLeaving, settingsLine, show, signed, sure, svg, swap, text, verbs, words } from "./core.js";
+import { beginWatch, watch } from "./lapse.js";
 import { barsInto } from "./stopbar.js";
 
 const TREND = 300;
@@ -44,6 +45,7 @@ function render() {
   renderNext(at);
   renderFacts(at);
   renderTrend();
+  watch(outline?.steps.some((step) => step.kind === "timelapse") ? outline.run : null);
   if (may) { renderThumbs(at); renderEnding(at); }
 }
 
@@ -195,6 +197,7 @@ function renderThumbs(at) {
 begin(async ({ live, role }) => {
   may = role === "control";
   let again = null;
+  beginWatch(live);
   live.fresh(readAll);
   live.on(["state"], async (kind, data) => {
     const before = state;
