@@ -16,6 +16,7 @@ CLOSE = 2 / 3  # stops from mid grey within which a tone curve of slope 0.7 to 1
 SATURATED = 2.3  # stops above mid grey: white is 2.47 above 18 %, so here most of the middle third is clipped
 DARK = -6.0  # stops: noise and the curve's toe, no more than a bound
 NARROWEST = 0.6  # stops between two bounds; where nothing lies in so little, one of them is of another light
+FLATTEST, STEEPEST = 0.7, 1.6  # slopes of tone curves in stops [unitless]; see CLOSE
 FARTHEST_MOVE = 4.0  # stops; the next metering frame moves no farther than this at once
 WHITE = 2.2  # stops above mid grey for the lights of a texture: white, 2.47, less what settings may miss
 
@@ -77,6 +78,7 @@ class Search:
 
     dark: float | None = field(default=None, init=False)
     bright: float | None = field(default=None, init=False)
+    _told: tuple[float, float] | None = field(default=None, init=False)
 
     def next_move(self, light: float, level: float, clipped: bool = False) -> float | None:
         """Stops of light by which the next frame should differ; None when this one can be believed.
@@ -105,7 +107,15 @@ class Search:
             return (self.dark + self.bright) / 2 - light
         if bound_only:
             return -FARTHEST_MOVE if level > 0 or clipped else FARTHEST_MOVE
-        move = -max(-FARTHEST_MOVE, min(FARTHEST_MOVE, level))
+        steep = self._steepness(light, level)
+        move = -max(-FARTHEST_MOVE, min(FARTHEST_MOVE, level / steep))
         if self.dark is not None and self.bright is not None and not self.dark < light + move < self.bright:
             move = (self.dark + self.bright) / 2 - light
         return move
+
+    def _steepness(self, light: float, level: float) -> float:
+        """By how much the frames come out lighter for each stop more light, by the last two that tell. [unitless]"""
+        before, self._told = self._told, (light, level)
+        if before is None or abs(light - before[0]) < NARROWEST:
+            return 1.0
+        return min(STEEPEST, max(FLATTEST, (level - before[1]) / (light - before[0])))
