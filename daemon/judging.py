@@ -28,7 +28,7 @@ from plans.stops import light_of
 _LEAST_LIGHT = 3  # frames that tell whether the light held
 # A background is planned to be just as soft as asked, and no eye tells a third of a stop of aperture.
 A_MARK_LESS = 2 ** (-1 / 6)
-SHARPEST_PX = 1.5  # no picture tells a smaller disc or smear from none
+SHARPEST_PX = 2.0  # no picture tells a smaller disc or smear from none
 
 
 @dataclass(frozen=True)
@@ -229,7 +229,11 @@ class Judge:
             behind = self._situation.background(shot.step.settings.focus.distance_m)
             subject = behind.name if behind else ""
         region = self._places.of(subject, role, shot.taken)
-        return None if region is None else self._evidence.disc(shot.taken, region)
+        seen = None if region is None else self._evidence.disc(shot.taken, region)
+        if seen is None or role != "near" or self._places.is_marked(subject):
+            return seen
+        # A place found by being sharp cannot tell that the subject is not: it was found wrong, or holds more than it.
+        return Estimate(value=seen.value, unsure=max(seen.unsure, 0.5 * seen.value))
 
 
 _KINDS: dict[str, Kind] = {

@@ -27,6 +27,11 @@ class Places:
         self._subjects, self._marks, self._pictures = subjects, marks, pictures
         self._found: dict[tuple[str, str], Region | None] = {}
 
+    def is_marked(self, subject: str) -> bool:
+        """Whether somebody said where a subject is."""
+        marked = self._subjects.get(subject)
+        return subject in self._marks or (marked is not None and marked.region is not None)
+
     def of(self, subject: str, role: str, like: Taken) -> Region | None:
         """Where a subject is; ``role``: ``moving``, ``near``, or ``far``, for which any subject will do.
 

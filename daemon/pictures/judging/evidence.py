@@ -253,14 +253,26 @@ class Evidence:
         """Speed of what moves in a region, from all frames focused as ``like``, at apertures alike enough."""
         key = region, like.focus_m, like.f_number
         if key not in self._flows:
-            series = [
-                (one.pixels, one.time_s, one.pixels.box(region))
+            alike = [
+                one
                 for one in self._alike(like)
                 if max(one.f_number / like.f_number, like.f_number / one.f_number) < APERTURES_ALIKE
                 and one.pixels.picture.size == like.pixels.picture.size
             ]
+            series = [(one.pixels, one.time_s, self._there(one, alike[0], region)) for one in alike]
             self._flows[key] = flow(series)
         return self._flows[key]
+
+    def _there(self, frame: Taken, first: Taken, region: Region) -> Box:
+        """Where the content of a region of the first frame lies in another: stone beside water must not pass for it."""
+        box = first.pixels.box(region)
+        shift = self._local(frame, first, box) if frame is not first else None
+        if shift is None:
+            return box
+        width, height = frame.pixels.picture.size
+        right = min(max(round(shift[0]), -box[0]), width - box[2])
+        down = min(max(round(shift[1]), -box[1]), height - box[3])
+        return box[0] + right, box[1] + down, box[2] + right, box[3] + down
 
     def smear(self, frame: Taken, region: Region) -> Estimate | None:
         """Smear of what moves in a region, in one frame. [px]"""
