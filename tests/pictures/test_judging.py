@@ -278,7 +278,8 @@ def test_a_gust_and_the_mirror_are_told_by_their_spread_and_the_picture_has_not_
     evidence = Evidence([sharp, shaken])
     seen, true = evidence.ran_about(shaken), even_px(script, blown)[0]
     assert seen is not None
-    assert seen.value == pytest.approx(true, rel=0.15)
+    # Ways that bend are told worse than even ones; what counts is that the doubt told with them holds.
+    assert abs(seen.value - true) < verdicts.SURELY * seen.unsure < 0.4 * true
     assert evidence.ran_about(sharp) is None  # nothing shorter to hold it against
     still = Estimate(value=0.1, unsure=0.1)
     judged = verdicts.framing_held("step 2", still, SIZE[0], ran=seen)
