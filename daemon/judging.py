@@ -6,18 +6,15 @@ decoded one after another and few are kept, so that memory stays bounded whateve
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Callable, Collection, Iterator, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
 from daemon.errors import UsageError
-from daemon.pictures.judging import regions, verdicts
-from daemon.pictures.judging.evidence import SAME_DISTANCE, Evidence, Region, Taken
+from daemon.judging_places import MARKS, Places, control_taken, marked_regions, taken_of, value_of
+from daemon.pictures.judging import verdicts
+from daemon.pictures.judging.evidence import Evidence, Taken
 from daemon.pictures.judging.verdicts import Estimate, Kind, Verdict
 from daemon.pictures.opening import PictureUnreadable
 from daemon.report import FrameReport, RunReport
@@ -28,12 +25,10 @@ from plans.plan import ExposeStep, GroupNote
 from plans.step_words import step_number
 from plans.stops import light_of
 
-_AS_PLANNED = 1 / 6  # of a stop: a value in the Exif that near a plan's mark is that mark, written roundly
 _LEAST_LIGHT = 3  # frames that tell whether the light held
-MARKS = "regions.json"  # in a run's folder: where subjects are, as marked on a picture
 # A background is planned to be just as soft as asked, and no eye tells a third of a stop of aperture.
 A_MARK_LESS = 2 ** (-1 / 6)
-SHARPEST_PX = 1.5  # no picture tells a smaller disc or smear from none
+SHARPEST_PX = 2.0  # no picture tells a smaller disc or smear from none
 
 
 @dataclass(frozen=True)
@@ -63,15 +58,19 @@ class Judge:
         self._found = found
         self._situation = situation_of(found.plan)
         self._goals = brief_of(found.plan).goals
-        self._shots = {frame.step.id: _Shot(frame, _taken(frame)) for frame in found.frames if frame.path is not None}
+        self._shots = {frame.step.id: _Shot(frame, taken_of(frame)) for frame in found.frames if frame.path is not None}
         if not self._shots:
             raise UsageError(f"judge run {found.run.id}: found no kept picture; shoot or resume it first")
-        self._marks = marked_regions(found.folder / MARKS)
-        self._regions: dict[tuple[str, str], Region | None] = {}
+        # Whatever else was taken of the scene tells as well: a pair alone is told by the frames that metered for it.
+        self._beside = [taken_of(frame) for frame in found.improvised if frame.path is not None]
+        self._beside += [control_taken(frame) for frame in found.controls]
+        pictures = [shot.taken for shot in self._shots.values()]
+        self._places = Places(self._situation.scene.subjects, marked_regions(found.folder / MARKS), pictures)
 
     @cached_property
     def _evidence(self) -> Evidence:
-        return Evidence([shot.taken for shot in self._shots.values()], self._situation.kit.corrections.tone)
+        pictures = [shot.taken for shot in self._shots.values()]
+        return Evidence(pictures, self._situation.kit.corrections.tone, self._beside)
 
     def verdicts(self, groups: Collection[str] | None = None) -> list[Verdict]:
         """Every verdict of the run, in the plan's order; of the ``groups`` of these ids only, where they are given."""
@@ -107,7 +106,7 @@ class Judge:
             yield verdicts.bracket_complete(title, offs, missing)
         elif isinstance(goal, Ladder | Noise) and len(here) > 1 and len(known) == len(here):
             kind_of = "iso" if isinstance(goal, Noise) else goal.change
-            rungs = [light_of(kind_of, _value(shot.report, kind_of)) for shot in here]
+            rungs = [light_of(kind_of, value_of(shot.report, kind_of)) for shot in here]
             yield verdicts.ladder_even(title, rungs, float(goal.by), known)
         if len(known) >= _LEAST_LIGHT and not isinstance(goal, Faults | Perspective):
             yield verdicts.light_held(title, known)
@@ -210,7 +209,7 @@ class Judge:
             elif wrong == "shaken":
                 amount = self._evidence.shake(shot.taken, right.taken)
             else:
-                region = self._region(goal.subject, "near", shot)
+                region = self._places.of(goal.subject, "near", shot.taken)
                 amount = None if region is None else self._evidence.disc_against(shot.taken, right.taken, region)
         if amount is None:
             yield verdicts.untold("fault shown", shot.name, f"{wrong}: cannot be measured here", "look at it enlarged")
@@ -218,7 +217,7 @@ class Judge:
             yield verdicts.fault_shown(shot.name, wrong, amount, meant, unit)
 
     def _smear(self, subject: str, shot: _Shot) -> Estimate | str:
-        region = self._region(subject, "moving", shot)
+        region = self._places.of(subject, "moving", shot.taken)
         if region is None:
             return f"where {subject} moves was not found; mark it on the page or in the brief (region of {subject})"
         seen = self._evidence.smear(shot.taken, region)
@@ -229,33 +228,12 @@ class Judge:
         if subject is None:
             behind = self._situation.background(shot.step.settings.focus.distance_m)
             subject = behind.name if behind else ""
-        region = self._region(subject, role, shot)
-        return None if region is None else self._evidence.disc(shot.taken, region)
-
-    def _region(self, subject: str, role: str, shot: _Shot) -> Region | None:
-        """Where a subject is: as marked on the page, else in the brief, else as found in frames of the same focus."""
-        if subject in self._marks:
-            return self._marks[subject]
-        marked = self._situation.scene.subjects.get(subject)
-        if marked is not None and marked.region is not None:
-            return marked.region
-        key = role, "" if role == "far" else subject
-        if self._regions.get(key) is None:
-            self._regions[key] = self._found_region(role, subject, shot)
-        return self._regions[key]
-
-    def _found_region(self, role: str, subject: str, shot: _Shot) -> Region | None:
-        focus = self._situation.scene.subjects.get(subject)
-        at = focus.distance_m if focus is not None and role == "near" else shot.taken.focus_m
-        alike = [one.taken for one in self._shots.values() if abs(one.taken.focus_m / at - 1) < SAME_DISTANCE]
-        alike.sort(key=lambda one: one.f_number)
-        if len(alike) < 2:
-            return None
-        if role == "moving":
-            same = [one for one in alike if math.isclose(one.f_number, shot.taken.f_number, rel_tol=0.05)]
-            return regions.moving([one.pixels for one in (same if len(same) > 1 else alike)[:4]])
-        near, far = regions.near_and_far(alike[0].pixels, alike[-1].pixels)
-        return near if role == "near" else far
+        region = self._places.of(subject, role, shot.taken)
+        seen = None if region is None else self._evidence.disc(shot.taken, region)
+        if seen is None or role != "near" or self._places.is_marked(subject):
+            return seen
+        # A place found by being sharp cannot tell that the subject is not: it was found wrong, or holds more than it.
+        return Estimate(value=seen.value, unsure=max(seen.unsure, 0.5 * seen.value))
 
 
 _KINDS: dict[str, Kind] = {
@@ -275,39 +253,6 @@ def _another_aperture(shot: _Shot) -> str:
 
 def _more_times(shot: _Shot) -> str:
     return f"{shot.name}: shoot two more at the same focus, at 1/500 s and 1/60 s or so"
-
-
-def _taken(frame: FrameReport) -> Taken:
-    assert frame.path is not None
-    settings = frame.step.settings
-    return Taken(frame.step.id, frame.path, _value(frame, "aperture"), _value(frame, "time"), settings.focus.distance_m)
-
-
-def _value(frame: FrameReport, kind: str) -> float:
-    """A setting as the Exif has it; the plan's exact value where that is its mark, or the Exif is silent."""
-    settings = frame.step.settings
-    planned = {"aperture": settings.aperture, "time": settings.time, "iso": settings.iso}[kind].exact
-    field = {"aperture": "f_number", "time": "exposure_s", "iso": "iso"}[kind]
-    told = ((frame.frame.exif if frame.frame else None) or {}).get(field)
-    if not told:
-        return planned
-    apart = abs(math.log2(told / planned)) * (2 if kind == "aperture" else 1)
-    return planned if apart < _AS_PLANNED else float(told)
-
-
-def marked_regions(path: Path) -> Mapping[str, Region]:
-    """The regions marked on a run's picture, by subject: left, top, width, height as shares of the frame.
-
-    What is not there, or no region within the frame, is passed over: it is looked for as if it had not been marked.
-    """
-    marks: dict[str, Region] = {}
-    with suppress(OSError, ValueError, TypeError, KeyError, AttributeError):
-        for one in json.loads(path.read_text(encoding="utf-8")).get("regions", []):
-            left, top, width, height = (float(one[name]) for name in ("left", "top", "width", "height"))
-            inside = min(left, top) >= 0 and min(width, height) > 0 and max(left + width, top + height) <= 1 + 1e-6
-            if inside and isinstance(one["subject"], str):
-                marks[one["subject"]] = (left, top, width, height)
-    return marks
 
 
 def few_words(told: Collection[Verdict]) -> dict[str, str]:

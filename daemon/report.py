@@ -101,12 +101,22 @@ class FrameReport:
 
 
 @dataclass(frozen=True)
+class ControlFrame:
+    """A control frame with the settings it was planned with and its JPEG."""
+
+    name: str
+    settings: Settings
+    frame: FrameRow
+    path: Path
+
+
+@dataclass(frozen=True)
 class RunReport:
     """One run, its plan in force and its frames in the plan's order.
 
     ``light``: by group, what control readings told of the light: ``text``, and ``account`` as `plans.drift.Account`.
     ``improvised`` are pictures that no plan had; ``beside`` tells the planned step of each, by their ids.
-    ``lapses``: step, goal, outcome and text of each time-lapse.
+    ``lapses``: step, goal, outcome and text of each time-lapse. ``controls``: control frames, in the order taken.
     """
 
     run: RunRow
@@ -120,6 +130,7 @@ class RunReport:
     improvised: tuple[FrameReport, ...] = ()
     beside: Mapping[str, str] = field(default_factory=dict)
     lapses: tuple[dict[str, Any], ...] = ()
+    controls: tuple[ControlFrame, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """The run as plain data."""
@@ -198,6 +209,15 @@ def report(store: Store, which: int | str) -> RunReport:
             retaken=again[step.id],
         )
 
+    by_attempt = {attempt.id: attempt.step_row for attempt in logbook.attempts(run.id)}
+    planned = {row.id: row for row in steps}
+    controls = tuple(
+        ControlFrame(step.step_id, Settings.model_validate(step.settings), frame, store.files.path(jpeg.path))
+        for frame in logbook.frames(run.id)
+        if frame.role == "control" and frame.attempt_id is not None
+        if (step := planned[by_attempt[frame.attempt_id]]).settings is not None
+        if (jpeg := next((file for file in files.get(frame.id, ()) if file.kind == "jpeg"), None)) is not None
+    )
     events = logbook.events(run.id)
     told = [event.data["light"] for event in events if "account" in (event.data.get("light") or {})]
     metered = [event.data["ev100"] for event in events if event.kind == "light-metered"]
@@ -216,6 +236,7 @@ def report(store: Store, which: int | str) -> RunReport:
             for row in steps
             if row.kind == "timelapse" and row.revision == revision
         ),
+        controls=controls,
         beside={str(item.step["id"]): item.of_step for item in extras.values() if item.what == "improvised"},
     )
 

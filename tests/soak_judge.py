@@ -10,6 +10,7 @@ import math
 import secrets
 import sys
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -82,25 +83,40 @@ def missed(told: dict[str, Any]) -> list[str]:
     return lines + [f"only {share:.0%} of {kind} are negative" for kind, share in shares if share < LEAST_NEGATIVES]
 
 
+_gardens: dict[int, dict[Any, Any]] = {}
+
+
+def _visit(seed: tuple[int, int]) -> list[Found]:
+    return visited(seed, _gardens)
+
+
+def _told(number: int, one: Found) -> str:
+    return f"visit {number}: {one.kind}, truly {one.true}: {one.judged.words}"
+
+
 @click.command()
 @click.option("--verdicts", "wanted", default=2000, show_default=True)
 @click.option("--tell-untold", is_flag=True, help="Also say why, where the answer is that it cannot be told.")
 @click.option("--seed", default=None, type=int, help="Left out: drawn.")
-def main(wanted: int, tell_untold: bool, seed: int | None) -> None:
+@click.option("--jobs", default=1, show_default=True, help="Processes; the verdicts are the same.")
+def main(wanted: int, tell_untold: bool, seed: int | None, jobs: int) -> None:
     """Judge until so many verdicts that are not borderline are had."""
     seed = secrets.randbelow(2**32) if seed is None else seed
     print(f"seed {seed}", flush=True)
     found: list[Found] = []
-    gardens: dict[int, dict[Any, Any]] = {}
     visits = 0
-    while sum(one.true is not None for one in found) < wanted:
-        new = visited((seed, visits), gardens)
-        visits += 1
-        for one in new:
-            wrong = (one.true, one.judged.answer) in ((True, "not shown"), (False, "shown"))
-            if wrong or (tell_untold and one.true is not None and one.judged.answer == "can't tell"):
-                print(f"visit {visits - 1}: {one.kind}, truly {one.true}: {one.judged.words}", flush=True)
-        found += new
+    with ProcessPoolExecutor(jobs) as pool:
+        while sum(one.true is not None for one in found) < wanted:
+            batch = [(seed, visits + number) for number in range(jobs)]
+            for new in pool.map(_visit, batch):
+                for one in new:
+                    wrong = (one.true, one.judged.answer) in ((True, "not shown"), (False, "shown"))
+                    if wrong or (tell_untold and one.true is not None and one.judged.answer == "can't tell"):
+                        print(_told(visits, one), flush=True)
+                found += new
+                visits += 1
+    left_out = sum(one.true is None for one in found)
+    print(f"{visits} visits, {len(found) - left_out} verdicts, {left_out} on a border left out")
     table = tally(found)
     print(matrix(table))
     told = figures(table)

@@ -404,7 +404,7 @@ def brackets(visit: Visit) -> list[Found]:
     judged = verdicts.bracket_complete("it", offs, lost)
     found = [Found("bracket complete", judged, "shown", False if lost else clear(worst, SAME_STOPS))]
     for sign, name in ((-1, "under"), (1, "over")):
-        real = float(rng.uniform(0.1, 1.7))
+        real = float(rng.uniform(0.1, 1.5 if sign < 0 else 1.8))  # clouds only darken
         frame = visit.take(8.0, 1 / 128, 3.0, planned=2.0 * sign, off=(real - 2.0) * sign)
         true = sign * (frame.true["hedge"].gain_stops - middle.true["hedge"].gain_stops)
         seen, _ = evidence.brightness(frame.taken, middle.taken)

@@ -13,8 +13,9 @@ from support_simulator import simulated_camera
 
 from daemon import judging_aside
 from daemon.context import Manners
-from daemon.judging import Judge, captions_of, few_words, marked_regions
+from daemon.judging import Judge, captions_of, few_words
 from daemon.judging_aside import in_a_line
+from daemon.judging_places import marked_regions
 from daemon.pictures.judging import verdicts
 from daemon.pictures.judging.verdicts import Estimate
 from daemon.report import report

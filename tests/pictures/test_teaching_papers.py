@@ -152,7 +152,7 @@ def test_the_quiz_gives_nothing_away_and_the_key_everything(lesson: Lesson) -> N
     for one in asked:
         assert one.text in sheet and one.text in key
         assert one.because not in sheet
-        assert f"Answer: {one.answer}" in key
+        assert f"{one.text} {one.answer[:1].upper()}{one.answer[1:]}." in key
     assert "No." not in sheet and "expose" not in sheet and " f/" not in sheet.replace("shot at f/", "")
     assert [one.answer for one in questions(lesson)] == [one.answer for one in asked]
     assert len({one.answer for one in asked if one.kind == "which"}) > 1  # not always the same letter

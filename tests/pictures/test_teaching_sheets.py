@@ -113,6 +113,20 @@ def test_the_telling_patch_is_where_the_pictures_differ_and_not_where_light_does
         assert abs(x * 600 - centre[0]) < 45 and abs(y * 400 - centre[1]) < 45
 
 
+def test_where_depth_is_shown_the_patch_lies_off_what_moves() -> None:
+    light = scene(400, 600)
+    near = Image.fromarray(encode(light))
+    far = near.copy()
+    # On the right the water is another at each moment; on the left the aperture softened what stands still.
+    far.paste(far.crop((0, 0, 250, 400)).filter(ImageFilter.GaussianBlur(3)), (0, 0))
+    far.paste(Image.fromarray(encode(scene(400, 600, seed=7) * 1.5)).crop((450, 100, 550, 300)), (450, 100))
+    near.paste(near.crop((450, 100, 550, 300)).filter(ImageFilter.GaussianBlur(6)), (450, 100))
+    x, _ = telling_point([near, far], (0.15, 0.3), still=True)
+    assert x < 0.42
+    # Control: whatever differs most draws the patch onto the water.
+    assert telling_point([near, far], (0.15, 0.3))[0] > 0.7
+
+
 def test_a_patch_is_made_of_the_pictures_own_pixels_at_a_whole_number() -> None:
     image = Image.fromarray(encode(scene(300, 450)))
     own = np.asarray(image)

@@ -18,7 +18,8 @@ from daemon.pictures.judging.framing import Framing, framing, places
 from daemon.pictures.judging.pixels import Box, Pixels, open_pixels
 from daemon.pictures.judging.shake import Shake, shake
 from daemon.pictures.judging.spread import Spread, disc
-from daemon.pictures.judging.verdicts import SURELY, Estimate
+from daemon.pictures.judging.verdicts import SAME_PLACE, SURELY, Estimate
+from daemon.pictures.opening import PictureUnreadable
 from daemon.pictures.reading import MOST_CLIPPED, Reading, compare, grey_stops, straighten
 
 Region = tuple[float, float, float, float]  # left, top, width, height, as shares of the frame
@@ -91,10 +92,15 @@ def _opened(path: Path) -> Pixels:
 
 @dataclass(eq=False)
 class Evidence:
-    """Frames of one framing. ``tone``: the body's tone curve, as `daemon.pictures.reading.straighten` takes it."""
+    """Frames of one framing. ``tone``: the body's tone curve, as `daemon.pictures.reading.straighten` takes it.
+
+    ``beside``: others of the same scene, such as those that metered; they tell as well, where they can be read and lie
+    where a frame lies that is asked about.
+    """
 
     frames: Sequence[Taken]
     tone: Sequence[float] = ()
+    beside: Sequence[Taken] = ()
     _framings: dict[tuple[str, str], Framing] = field(default_factory=dict)
     _flows: dict[tuple[Region, float, float], Flow | None] = field(default_factory=dict)
     _runs: dict[tuple[str, str], Estimate | None] = field(default_factory=dict)
@@ -179,7 +185,15 @@ class Evidence:
 
     def _alike(self, frame: Taken) -> list[Taken]:
         """All frames focused as this one, itself among them."""
-        return [one for one in self.frames if abs(one.focus_m / frame.focus_m - 1) < SAME_DISTANCE]
+        every = [*self.frames, *(one for one in self.beside if self._lies_with(one, frame))]
+        return [one for one in every if abs(one.focus_m / frame.focus_m - 1) < SAME_DISTANCE]
+
+    def _lies_with(self, one: Taken, frame: Taken) -> bool:
+        try:
+            moved = self.framing(one, frame).moved_px
+        except PictureUnreadable:
+            return False
+        return moved is not None and moved < SAME_PLACE * frame.pixels.width
 
     def _shaken(self, frame: Taken, region: Region) -> Estimate | None:
         """How a frame was plainly shaken: softer than others of its focus, though their apertures are no narrower.
@@ -239,15 +253,26 @@ class Evidence:
         """Speed of what moves in a region, from all frames focused as ``like``, at apertures alike enough."""
         key = region, like.focus_m, like.f_number
         if key not in self._flows:
-            series = [
-                (one.pixels, one.time_s, one.pixels.box(region))
-                for one in self.frames
-                if abs(one.focus_m / like.focus_m - 1) < SAME_DISTANCE
-                and max(one.f_number / like.f_number, like.f_number / one.f_number) < APERTURES_ALIKE
+            alike = [
+                one
+                for one in self._alike(like)
+                if max(one.f_number / like.f_number, like.f_number / one.f_number) < APERTURES_ALIKE
                 and one.pixels.picture.size == like.pixels.picture.size
             ]
+            series = [(one.pixels, one.time_s, self._there(one, alike[0], region)) for one in alike]
             self._flows[key] = flow(series)
         return self._flows[key]
+
+    def _there(self, frame: Taken, first: Taken, region: Region) -> Box:
+        """Where the content of a region of the first frame lies in another: stone beside water must not pass for it."""
+        box = first.pixels.box(region)
+        shift = self._local(frame, first, box) if frame is not first else None
+        if shift is None:
+            return box
+        width, height = frame.pixels.picture.size
+        right = min(max(round(shift[0]), -box[0]), width - box[2])
+        down = min(max(round(shift[1]), -box[1]), height - box[3])
+        return box[0] + right, box[1] + down, box[2] + right, box[3] + down
 
     def smear(self, frame: Taken, region: Region) -> Estimate | None:
         """Smear of what moves in a region, in one frame. [px]"""

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -37,6 +37,8 @@ WHITE, MOST_WHITE = 254, 0.1  # of 255; share of a place in which a pattern woul
 ALIKE_PX = 8  # coarser than what a change of aperture does to what stands still [px]
 STILL_ALIKE = 0.5  # correlation between frames, from which on a column stands still
 LEAST_MOVING = 0.2  # of a place's columns
+SURE_ENOUGH = 0.15  # of a speed told without one frame, to count against that told by all [share]
+DISAGREES = 4.0  # standard deviations
 LIKE_NEIGHBOURS = 0.5  # the window makes neighbouring frequencies alike
 
 Array = NDArray[np.float64]
@@ -100,7 +102,27 @@ def flow(frames: Sequence[tuple[Pixels, float, Box]]) -> Flow | None:
         return None
     spectra = [_spectrum(one[:, moves]) for one in places]
     times = np.array([time_s for _, time_s, _ in series])
-    return _fitted(spectra, times, angle)
+    return _of_one_mind(_fitted(spectra, times, angle), spectra, times, angle)
+
+
+def _of_one_mind(found: Flow | None, spectra: Sequence[Spectrum], times: Array, angle_deg: float) -> Flow | None:
+    """The speed, as unsure as it hangs on one frame alone.
+
+    Two speeds may explain all frames nearly alike, and the likelihood then knows of one only. Left out in turn, the
+    frame that makes the difference is found; it takes four.
+    """
+    if found is None or len(spectra) <= LEAST_FRAMES:
+        return found
+    unsure = found.unsure
+    for left_out in range(len(spectra)):
+        kept = [place for place in range(len(spectra)) if place != left_out]
+        other = _fitted([spectra[place] for place in kept], times[kept], angle_deg)
+        if other is None or other.unsure > SURE_ENOUGH:
+            continue
+        apart = abs(math.log(other.px_s / found.px_s))
+        if apart > DISAGREES * math.hypot(other.unsure, found.unsure):
+            unsure = max(unsure, apart)
+    return replace(found, unsure=unsure)
 
 
 def _fitted(spectra: Sequence[Spectrum], times: Array, angle_deg: float) -> Flow | None:
