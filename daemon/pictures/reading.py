@@ -46,7 +46,7 @@ CLIPPED_HIGH, CLIPPED_LOW = 254, 1
 MOST_CLIPPED = 0.01
 BRIGHT_SHARE = 0.1  # of the central blocks are the brightest part
 TONE_ENDS = (-4.5, 2.3)  # stops against mid grey, within which tone curves are measured
-TOP_SHARE = 0.01  # of a block's pixels lie above its lights
+TOP_SHARE = 0.1  # of a block's pixels lie above its lights: glints, which may burn out; own choice
 LEAST_BLOCKS_SHARE = 0.25  # fewer blocks left than this share of a region: no comparison
 ASPECT_SLACK = 0.01
 
@@ -77,7 +77,7 @@ class FrameMeasure:
     clipped_high, clipped_low
         Share of the whole frame at 254 and more, and at 1 and less, for red, green, blue. [0..1]
     lights
-        Linear value that 1 % of a block's pixels exceed, in its brightest channel, shape (rows, columns). [0..1]
+        Linear value that a tenth of a block's pixels exceed, in its brightest channel, shape (rows, columns). [0..1]
     """
 
     width: int
