@@ -49,7 +49,8 @@ def reading_settings(step: ExposeStep, reference: ExposeStep, scales: dict[Kind,
 class LightWatch:
     """Watches the light in one run. In the grade ``off`` every method does nothing.
 
-    Called by the runner: `before` a picture, `after` it, `looks_after` to plan ahead, `rig_touched` when hands did something, `finish` at the end.
+    Called by the runner: `before` a picture, `after` it, `looks_after` to plan ahead, `rig_touched` when hands did
+    something, `finish` at the end.
     """
 
     def __init__(self, context: RunContext, reader: Reader, grade: Grade):
