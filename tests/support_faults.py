@@ -151,6 +151,10 @@ def _arm(bench: Rig, line: dict[str, Any], moment: str) -> list[float]:
         "in the midst": lambda event: event.kind == "frame-kept",
         "at the end": lambda event: event.kind == "frame-kept" and event.data["done"] == event.data["total"] - 1,
     }
+    if line.get("verb") == "set":  # the last picture's settings are made while the one before it is stored
+        whens["at the end"] = lambda event: (
+            event.kind == "step-started" and "total" in event.data and event.data["done"] == event.data["total"] - 2
+        )
     if moment == "at the start":
         put()
     else:
