@@ -248,8 +248,11 @@ class RunContext:
             finally:
                 self.in_bulb = False
 
-    def following(self, row: StepRow) -> Settings | None:
-        """What the frame after a step's is likely to be taken at; None where something comes between, or may."""
+    def following(self, row: StepRow, group: str | None = None) -> Settings | None:
+        """What the frame after a step's is likely to be taken at; None where something comes between, or may.
+
+        ``group``: something comes between the frames of this one and others.
+        """
         if self.manners.cue or self.control.pausing or self.is_extra(row):
             return None
         steps = self.plan(row.revision).steps
@@ -257,7 +260,9 @@ class RunContext:
         after = steps[place] if place < len(steps) else None
         if not isinstance(after, ExposeStep) or after.id not in self.pictures_left(row.revision):
             return None
-        return None if self.hands().lacks(after) else after.settings
+        if (group is not None and after.group != group) or self.hands().lacks(after):
+            return None
+        return after.settings
 
     def later(self, act: Callable[[], object]) -> None:
         """Do something while the next shutter is open, or sooner where the run waits. It may be left undone."""

@@ -145,6 +145,11 @@ class FrameTaker:
 
         ``settings`` are the step's own, but for a metering frame that had to be moved. ``following``: what the next
         frame is likely to be taken at. The camera is set to it as soon as the files are home.
+
+        Raises
+        ------
+        CameraError
+            Among others, if the camera wrote an empty file; the attempt has its end then.
         """
         exposure_s = settings.time.exact
         bulb, labels = self._labels(settings)
@@ -160,6 +165,10 @@ class FrameTaker:
                 on_card = self.camera.expose(exposure_s)
             stem = attempt_stem(row.step_id, attempt.number)
             fetched = self.fetch(stem, on_card)
+            if empty := [file.card.name for file in fetched if file.size == 0]:
+                why = f"{', '.join(empty)}: the camera wrote an empty file"
+                self.store.logbook.end_attempt(attempt.id, "abandoned", why)
+                raise CameraError(f"{why}; nothing of this picture can be kept. Look at its card, or put in another.")
             if following is not None and isinstance(self.camera, AheadCamera):
                 self.camera.apply_soon(self._labels(following)[1])
             return self.complete(attempt, stem, role_of(step), fetched, settings, held)

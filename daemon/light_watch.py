@@ -49,7 +49,8 @@ def reading_settings(step: ExposeStep, reference: ExposeStep, scales: dict[Kind,
 class LightWatch:
     """Watches the light in one run. In the grade ``off`` every method does nothing.
 
-    Called by the runner: `before` a picture, `after` it, `rig_touched` when hands did something, `finish` at the end.
+    Called by the runner: `before` a picture, `after` it, `looks_after` to plan ahead, `rig_touched` when hands did
+    something, `finish` at the end.
     """
 
     def __init__(self, context: RunContext, reader: Reader, grade: Grade):
@@ -69,6 +70,10 @@ class LightWatch:
         """Whether the frame's group is watched, so that its outcome waits for `after`."""
         self._enter(row, step)
         return self._watch.grade != "off"
+
+    def looks_after(self, step: ExposeStep) -> bool:
+        """Whether the light has to be told after a picture, by a reading or by the picture itself, before the next."""
+        return self._calibrated or self._watch.needs_reading(step.id, "after", clock.monotonic())
 
     def before(self, row: StepRow, step: ExposeStep) -> bool:
         """Read the light before a picture and wait for a cloud to pass. False: the picture is there already.

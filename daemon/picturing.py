@@ -54,7 +54,9 @@ class Picturing:
                     return None
                 began = clock.monotonic()
                 taker = context.taker()
-                taken = taker.take(row, step, step.settings, None if watched else context.following(row))
+                told = watched and self._light.looks_after(step)
+                following = None if told else context.following(row, step.group if watched else None)
+                taken = taker.take(row, step, step.settings, following)
             except CameraError as error:
                 if extra is not None and isinstance(error, BindingRefused):
                     context.skip(row, str(error))
@@ -73,13 +75,13 @@ class Picturing:
             files = [str(taker.path(file)) for file in taken.files]
             if whole:
                 path = taker.path(picture_of(taken.files))
-                if watched:
+                if told:
                     self._reader.begin(frame, path, step)
-                    if not self._light.after(row, step, frame):
-                        number -= 1  # the light's doing: the watch bounds how often
-                        continue
                 else:  # measuring takes the processor, which the next frame's way to the shutter needs now
                     context.later(partial(self._reader.begin, frame, path, step))
+                if watched and not self._light.after(row, step, frame):
+                    number -= 1  # the light's doing: the watch bounds how often
+                    continue
                 took_s = clock.monotonic() - began
                 facts |= {"frame": frame.id, "files": files, "verified": taken.verified, "settings": settings}
                 done += extra is None

@@ -225,7 +225,7 @@ class Reconciler:
             self._tell(Event("note", text, {"pictures": len(older)}))
 
     def _new_among(self, on_card: Iterable[CardFile]) -> list[CardFile]:
-        """Of what is on the card, what is neither in the record of any run nor there from before."""
+        """Of what is on the card, what is neither in the record of any run nor there from before; no empty files."""
         known: dict[tuple[str | None, str | None], list[tuple[int | None, str | None]]] = {}
         for seen in self._logbook.card_seen(self._run.id):
             known.setdefault((seen.folder, seen.name), []).append((seen.size, seen.taken or None))
@@ -237,7 +237,8 @@ class Reconciler:
         return [
             file
             for file in on_card
-            if not any(_same(file, size, taken) for size, taken in known.get((file.folder, file.name), []))
+            if file.size != 0
+            and not any(_same(file, size, taken) for size, taken in known.get((file.folder, file.name), []))
         ]
 
     def _with_card_names(self, stored: StoredFile) -> StoredFile:

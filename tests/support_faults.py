@@ -83,6 +83,10 @@ def every_line(next_frame: int) -> Iterator[dict[str, Any]]:
                 for which in ("ObjectAdded", "CaptureComplete")
                 for how in ("lost", "doubled", "stale")
             ]
+        if kind == "spoil":
+            several = [one | {"how": how} for one in several for how in faults.SPOILT]
+        if "shift_s" in fields:
+            several = [one | {"shift_s": shift_s} for one in several for shift_s in (3600, -3600)]
         for one in several:
             made = line | one
             if made.keys() - {"fault"} >= needed:
@@ -126,7 +130,9 @@ def strike(folder: Path, line: dict[str, Any], moment: str) -> Told:
             sees = sees or "; ".join(
                 event.text for event in bench.events if event.kind in ("camera-lost", "attempt-failed", "note")
             )
-            _assert_nothing_lost(bench)
+            empty = int(acted and line.get("how") == "empty")
+            assert bool(empty) == ("wrote an empty file" in sees), sees
+            _assert_nothing_lost(bench, empty)
             return Told(line, moment, outcome, " ".join(sees.split())[:160] or "nothing", acted, recovery_s)
 
 
@@ -145,6 +151,10 @@ def _arm(bench: Rig, line: dict[str, Any], moment: str) -> list[float]:
         "in the midst": lambda event: event.kind == "frame-kept",
         "at the end": lambda event: event.kind == "frame-kept" and event.data["done"] == event.data["total"] - 1,
     }
+    if line.get("verb") == "set":  # the last picture's settings are made while the one before it is stored
+        whens["at the end"] = lambda event: (
+            event.kind == "step-started" and "total" in event.data and event.data["done"] == event.data["total"] - 2
+        )
     if moment == "at the start":
         put()
     else:
@@ -152,11 +162,12 @@ def _arm(bench: Rig, line: dict[str, Any], moment: str) -> list[float]:
     return struck
 
 
-def _assert_nothing_lost(bench: Rig) -> None:
+def _assert_nothing_lost(bench: Rig, empty: int = 0) -> None:
+    """``empty``: how many exposures left an empty file, of which nothing can be kept."""
     found = report(bench.store, "last")
     counts, made = found.counts, bench.hands.state()
     assert found.run.state == "done"
     assert "open" not in counts["outcomes"], counts
-    assert counts["files"] == counts["distinct_hashes"] == made["exposures"], (counts, made["exposures"])
+    assert counts["files"] == counts["distinct_hashes"] == made["exposures"] - empty, (counts, made["exposures"])
     assert made["deletes"] == 0
     assert [frame.outcome for frame in found.frames] == ["kept"] * len(found.frames), counts

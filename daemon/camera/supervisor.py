@@ -308,10 +308,11 @@ class CameraProcess:
     def get_spare(self) -> None:
         """Start another camera process that does nothing yet, for the next new connection; starting one takes a while.
 
-        May be called while a verb is under way.
+        May be called while a verb is under way. Where none can be started now, it is tried again when it is needed.
         """
         if self._spare is None:
-            self._spare = self._new_child()
+            with suppress(OSError):
+                self._spare = self._new_child()
 
     def _start(self) -> None:
         spare, self._spare = self._spare, None

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support_faults import GOALS, REMEDY, _assert_nothing_lost, every_line, strike
+from support_faults import GOALS, REMEDY, _assert_nothing_lost, every_line, strike, unknown_kinds
 from support_run import rig, small_plan
 from support_simulator import simulated_camera
 
@@ -18,6 +18,7 @@ CHOSEN: list[tuple[dict[str, Any], str, str]] = [
     ({"fault": "card_full", "frame": 1}, "metering", "paused, resumed"),
     ({"fault": "refuse", "verb": "set", "reason": "denied", "times": 9}, "in the midst", "paused, resumed"),
     ({"fault": "truncate", "frame": 1}, "at the end", "completed"),
+    ({"fault": "spoil", "frame": 1, "how": "empty"}, "in the midst", "completed"),
 ]
 
 
@@ -35,7 +36,7 @@ def test_the_campaign_tries_every_kind_of_fault_with_every_verb_phase_and_announ
     lines = list(every_line(1))
     kinds = {line["fault"] for line in lines}
     known = {"busy", "refuse", "silent", "change", "hang", "drop", "card_full", "event", "truncate", "battery"}
-    assert known <= kinds
+    assert known <= kinds and unknown_kinds() == []
     assert {line["verb"] for line in lines if line["fault"] == "silent"} >= {"capture", "set", "object", "list"}
     assert {line["phase"] for line in lines if line["fault"] == "drop"} == {"before", "during", "after", "download"}
     assert len([line for line in lines if line["fault"] == "event"]) == 6

@@ -57,76 +57,65 @@ class Follower:
 
 
 def test_a_run_is_begun_once_asked_about_commanded_once_and_followed_over_a_reconnection(tmp_path: Path) -> None:
-    with simulated_camera(timing="instant") as simulator, served(tmp_path, "--camera", simulator.camera) as service:
-        first = Follower(service, most=3)
-        run = service.shoot("order-1", BRACKET)  # hands are asked of the page
-        assert service.shoot("order-1", BRACKET) == run  # the same id again
-        state = service.until(lambda state: state["asking"])
-        question = state["asking"]
-        assert question["kind"] == "hands" and "done" in question["choices"]
-        commands = f"/api/runs/{run}/commands"
-        wrong = service.client.post(commands, json={"id": "w", "verb": "dance"})
-        assert wrong.status_code == 400 and "stop" in wrong.json()["allowed"]
-        other = {"id": "o", "verb": "answer", "data": {"question": "other", "answer": "done"}}
-        assert service.client.post(commands, json=other).status_code in (200, 400)  # it answers nothing in any case
-        assert service.state()["asking"]["id"] == question["id"]
-        answer = {"id": "a-1", "verb": "answer", "data": {"question": question["id"], "answer": "done"}}
-        Hands(simulator.hands).focus(2.0)
-        assert service.post(commands, answer)["repeated"] is False
-        assert service.post(commands, answer)["repeated"] is True
-        second = Follower(service, first.durable()[-1][1])
-        service.answer_all(run)
-        assert service.get(f"/api/runs/{run}")["state"] == "done"
-        assert len(service.get("/api/runs")["runs"]) == 1
-
-        both = first.durable() + second.durable()
-        whole = Follower(service, "0-0").durable()
-        known = [(name, place, tree.get("frame") or tree["id"]) for name, place, tree in whole]
-        assert [(name, place, tree.get("frame") or tree["id"]) for name, place, tree in both] == known
-        assert len({place for _, place, _ in known}) == len(known) >= 8  # nothing left out, nothing twice
-        frames = [tree["frame"] for name, _, tree in whole if name == "frame"]
-        assert frames == [one["frame"] for one in service.get(f"/api/runs/{run}/frames")["frames"]] == [1, 2, 3, 4]
-        assert service.client.get("/api/events?since=x").status_code == 400
-
-        page = service.get("/api/runs/last/frames?limit=3&role=picture")
-        assert [one["step"] for one in page["frames"]] == ["03-expose", "04-expose", "05-expose"]
-        assert page["frames"][1]["reading"]["reading"]["method"]
-        after = service.get(f"/api/runs/last/frames?limit=3&role=picture&after={page['next']}")
-        assert after == {"frames": [], "next": None}
-        assert service.get("/api/runs?search=fountain%20garden&state=done")["runs"][0]["pictures"] == 3
-        assert service.get("/api/runs?search=hedgehog")["runs"] == []
-        assert service.get("/api/runs?search=%25")["runs"] == []  # no wild card
-        assert service.get("/api/runs?state=paused")["runs"] == []
-        file = page["frames"][0]["files"][0]["id"]
-        preview = service.client.get(f"/api/files/{file}/preview?width=160")
-        assert preview.headers["content-type"] == "image/jpeg" and preview.content[:2] == b"\xff\xd8"
-        assert len(preview.content) < len(service.client.get(f"/api/files/{file}").content)
-        sheet = service.post("/api/runs/last/sheet", {})
-        assert service.client.get(sheet["pdf"]).content.startswith(b"%PDF")
-        assert set(service.get("/api/runs/last")["sheets"]) >= {*sheet["png"], sheet["pdf"]}
-        told = service.get("/api/runs/last/report")
-        assert {one["verified"] for one in told["frames"]} == {"as planned"}
-        assert service.get("/api/runs/last/plan")["plan"]["title"] == "Fountain, Tuesday class"
-        assert len(service.get("/api/runs/last/steps")["steps"]) == 5
-        assert service.get("/api/cameras")["cameras"][0]["model"] == "Stopwright Garden simulator"
-        assert service.post("/api/check", {"brief": {"text": small_brief(BRACKET)}, "dry": True})["ready"] is True
-
-
-def test_an_order_and_a_command_sent_again_to_a_service_that_was_started_anew_act_no_more(tmp_path: Path) -> None:
-    answer: dict[str, Any] = {}
     with simulated_camera(timing="instant") as simulator:
         with served(tmp_path, "--camera", simulator.camera) as service:
-            run = service.shoot("order-1", BRACKET)
-            question = service.until(lambda state: state["asking"])["asking"]
+            first = Follower(service, most=3)
+            run = service.shoot("order-1", BRACKET)  # hands are asked of the page
+            assert service.shoot("order-1", BRACKET) == run  # the same id again
+            state = service.until(lambda state: state["asking"])
+            question = state["asking"]
+            assert question["kind"] == "hands" and "done" in question["choices"]
+            commands = f"/api/runs/{run}/commands"
+            wrong = service.client.post(commands, json={"id": "w", "verb": "dance"})
+            assert wrong.status_code == 400 and "stop" in wrong.json()["allowed"]
+            other = {"id": "o", "verb": "answer", "data": {"question": "other", "answer": "done"}}
+            assert service.client.post(commands, json=other).status_code in (200, 400)  # it answers nothing in any case
+            assert service.state()["asking"]["id"] == question["id"]
             answer = {"id": "a-1", "verb": "answer", "data": {"question": question["id"], "answer": "done"}}
             Hands(simulator.hands).focus(2.0)
-            assert service.post(f"/api/runs/{run}/commands", answer)["repeated"] is False
+            assert service.post(commands, answer)["repeated"] is False
+            assert service.post(commands, answer)["repeated"] is True
+            second = Follower(service, first.durable()[-1][1])
             service.answer_all(run)
+            assert service.get(f"/api/runs/{run}")["state"] == "done"
+            assert len(service.get("/api/runs")["runs"]) == 1
+
+            both = first.durable() + second.durable()
+            whole = Follower(service, "0-0").durable()
+            known = [(name, place, tree.get("frame") or tree["id"]) for name, place, tree in whole]
+            assert [(name, place, tree.get("frame") or tree["id"]) for name, place, tree in both] == known
+            assert len({place for _, place, _ in known}) == len(known) >= 8  # nothing left out, nothing twice
+            frames = [tree["frame"] for name, _, tree in whole if name == "frame"]
+            assert frames == [one["frame"] for one in service.get(f"/api/runs/{run}/frames")["frames"]] == [1, 2, 3, 4]
+            assert service.client.get("/api/events?since=x").status_code == 400
+
+            page = service.get("/api/runs/last/frames?limit=3&role=picture")
+            assert [one["step"] for one in page["frames"]] == ["03-expose", "04-expose", "05-expose"]
+            assert page["frames"][1]["reading"]["reading"]["method"]
+            after = service.get(f"/api/runs/last/frames?limit=3&role=picture&after={page['next']}")
+            assert after == {"frames": [], "next": None}
+            assert service.get("/api/runs?search=fountain%20garden&state=done")["runs"][0]["pictures"] == 3
+            assert service.get("/api/runs?search=hedgehog")["runs"] == []
+            assert service.get("/api/runs?search=%25")["runs"] == []  # no wild card
+            assert service.get("/api/runs?state=paused")["runs"] == []
+            file = page["frames"][0]["files"][0]["id"]
+            preview = service.client.get(f"/api/files/{file}/preview?width=160")
+            assert preview.headers["content-type"] == "image/jpeg" and preview.content[:2] == b"\xff\xd8"
+            assert len(preview.content) < len(service.client.get(f"/api/files/{file}").content)
+            sheet = service.post("/api/runs/last/sheet", {})
+            assert service.client.get(sheet["pdf"]).content.startswith(b"%PDF")
+            assert set(service.get("/api/runs/last")["sheets"]) >= {*sheet["png"], sheet["pdf"]}
+            told = service.get("/api/runs/last/report")
+            assert {one["verified"] for one in told["frames"]} == {"as planned"}
+            assert service.get("/api/runs/last/plan")["plan"]["title"] == "Fountain, Tuesday class"
+            assert len(service.get("/api/runs/last/steps")["steps"]) == 5
+            assert service.get("/api/cameras")["cameras"][0]["model"] == "Stopwright Garden simulator"
+            assert service.post("/api/check", {"brief": {"text": small_brief(BRACKET)}, "dry": True})["ready"] is True
+        # Ids are known again by a service that was started anew.
         made = Hands(simulator.hands).state()["exposures"]
         with served(tmp_path, "--camera", simulator.camera) as anew:
-            assert anew.shoot("order-1", BRACKET) == run
-            assert anew.get("/api/jobs/order-1")["state"] == "ended"
-            assert anew.post(f"/api/runs/{run}/commands", answer)["repeated"] is True
+            assert anew.shoot("order-1", BRACKET) == run and anew.get("/api/jobs/order-1")["state"] == "ended"
+            assert anew.post(commands, answer)["repeated"] is True
             assert len(anew.get("/api/runs")["runs"]) == 1
         assert Hands(simulator.hands).state()["exposures"] == made
 
