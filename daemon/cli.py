@@ -96,7 +96,9 @@ def main() -> None:
             file=sys.stderr,
             flush=True,
         )
-    sys.exit(code or (2 if trouble is not None else 0))
+    sys.exit(
+        2 if trouble is not None and code in (0, 3) else code
+    )  # what was lost weighs more than an unreachable goal
 
 
 def _run() -> int:

@@ -18,6 +18,7 @@ from plans.errors import BriefError, Complaint
 from plans.goals import finding, timelapse
 from plans.goals.diagnosis import diagnose
 from plans.goals.menu import offer
+from plans.goals.sharpness import beyond_words
 from plans.goals.situation import Situation
 from plans.kit import Kit
 from plans.light_frame import field_deg, sun_in_frame
@@ -88,6 +89,7 @@ def compile_brief(
         cautions=cautions,
         notes=(
             *situation.notes(),
+            *filter(None, [beyond_words(situation, [step for step in steps if isinstance(step, ExposeStep)])]),
             *estimate_notes(steps, cost, kit, brief.scene),
             *(() if proven else (UNPROVEN,)),
         ),

@@ -170,6 +170,9 @@ def _goals(day: Day, goals: Sequence[Reach]) -> Iterator[str]:
     )
     yield f"  {ruler.rstrip()}"
     for one in goals:
+        if not one.ranges:
+            yield from _wrapped(f"{one.goal}: in no light; something else stands in its way, see compile", "  ")
+            continue
         yield from _wrapped(f"{one.goal}: {range_words(one.ranges)}", "  ")
         yield f"  {''.join(_SIGNS[one.holds(day.at(t))] for t in slots)}"
         yield from _wrapped(reach_words(one, day), "  ", "  ")

@@ -150,7 +150,9 @@ class SceneForm(Form):
     intent: Annotated[Fraction, Intent()] = Fraction(0)
     site: SiteForm = SiteForm()
     subjects: dict[
-        Annotated[str, Text("a name", 40, "heron", SUBJECT_NAME, "letters, digits, -, _ and single spaces")],
+        Annotated[
+            str, Text("a name", 40, "heron", SUBJECT_NAME, "letters from A to Z, digits, - and _, single spaces")
+        ],
         SubjectForm,
     ] = Field(min_length=1, max_length=50, description="a mapping of 1 to 50 subjects, each with its distance")
 

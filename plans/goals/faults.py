@@ -132,6 +132,9 @@ def _common(situation: Situation, goal: Faults, roughly: bool) -> dict[Mistake |
             # Without a tripod the mark that ends the times is to do: 1/50 s is the mark that 1/50.1 s asks for.
             slack = 1.0 if situation.hand_held_s is None else SAME_MARK
             least = amount(situation, goal, wrong) * hand_held_s(situation) / slack
+            marks = situation.scale("time").marks
+            if wrong not in goal.by and situation.hand_held_s is not None and marks:
+                least = min(least, marks[-1].exact)  # usually the longest that is planned there
             one = one._replace(times=situation.between("time", least, least * most), shaken=True)
         possible = one.apertures.any() and one.times.any() and (wrong != "motion" or smears is not None)
         found[wrong] = one if possible else None
@@ -320,6 +323,9 @@ def reasons(situation: Situation, goal: Faults) -> list[str]:
 def _named(situation: Situation, goal: Faults, wrong: Mistake | None) -> str:
     """What one frame must show, with the brief's word for its mistake before it."""
     wanted = _wanted(situation, goal, wrong)
+    smears = moved(situation, goal) if "motion" in goal.show else None
+    if wrong is None and smears and smears.name != goal.subject:
+        return f"the right picture, {wanted}; and {words.the(smears.name)} still, since motion is to be shown"
     if wrong is None:
         return f"the right picture, {wanted}"
     return wanted if wanted.startswith(wrong) else f"{wrong}, {wanted}"

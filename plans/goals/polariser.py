@@ -46,22 +46,33 @@ def stacks(situation: Situation) -> frozenset[int]:
 
 
 def stages(situation: Situation, goal: PolariserPair) -> Iterator[list[list[Demand]]]:
-    """Two frames through the polariser, everything held but how it is turned."""
+    """Two frames through the polariser, everything held but how it is turned.
+
+    Through it alone if that can be: it is turned by eye, and through a dark filter nobody sees what it does.
+    """
     through = stacks(situation)
     if not through or not situation.can_focus(situation.subject(goal.focus).distance_m):
         return
-    one = situation.demand(situation.focus_on(goal.focus))._replace(stacks=through)
-    yield [[one._replace(turned=turn)] for turn in TURNS]
+    one = situation.demand(situation.focus_on(goal.focus))
+    alone = frozenset(bits for bits in through if bits.bit_count() == 1)
+    for sets in dict.fromkeys((alone, through)):
+        yield [[one._replace(stacks=sets, turned=turn)] for turn in TURNS]
 
 
 def criteria(situation: Situation, goal: PolariserPair, part: int) -> tuple[str, ...]:
     """What the frames are held to."""
     angle = optics.brewster_deg(WATER_INDEX)
+    several = [item for item in situation.kit.filters if item.kind == "polariser" and item.most_stops is not None]
+    darker = max(((item.most_stops or item.stops) - item.stops for item in several), default=0.0)
+    dim: tuple[str, ...] = ()
+    if darker > 0 and TURNS[part] == "most":
+        dim = (f"by its numbers in the kit the filter takes {words.stops(darker)} more when turned so: all is dimmer",)
     return (
         "only the polariser is turned; aperture, exposure time, ISO, focus and filters stay the same",
         "how much of a reflection goes cannot be known beforehand: most near "
         f"{round(angle)}° from the upright to a water surface, {round(90 - angle)}° above it (Brewster's angle, "
         f"tan = {WATER_INDEX}), little looking straight down or along it; none on bare metal",
+        *dim,
     )
 
 
@@ -92,7 +103,7 @@ def reasons(situation: Situation, goal: PolariserPair) -> list[str]:
     if not through:
         bag = words.listed(item.name for item in situation.kit.filters) or "no filter at all"
         return [f"no polariser is in the bag: it holds {bag}"]
-    demand = next(stages(situation, goal))[0][0]
+    demand = list(stages(situation, goal))[-1][0][0]
     if allowed(situation.ground, demand, situation.ground.survivors(demand.loss)).any():
         return []
     return [miss_reason(situation, demand.loss, {"time": demand.times}, _mask(situation, through))]

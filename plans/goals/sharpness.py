@@ -6,9 +6,12 @@ sensor at the same view: the circle of confusion scales with the diagonal, and t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from plans.goals.situation import Situation
+from plans.plan import ExposeStep
 from plans.solver import Mask
 from plans.stops import Mark, light_of
 
@@ -44,6 +47,20 @@ def limit_mark(situation: Situation) -> Mark | None:
     """The narrowest mark within the working limit; None when there is none."""
     marks = situation.marks("aperture", within(situation, WORKING_LIMIT))
     return marks[-1] if marks else None
+
+
+def beyond_words(situation: Situation, frames: Sequence[ExposeStep]) -> str | None:
+    """Which frames are shot at an aperture beyond the working limit, in a sentence; None for none."""
+    limit = limit_mark(situation)
+    beyond = [one for one in frames if limit is None or one.settings.aperture.exact > limit.exact * 1.0001]
+    if not beyond:
+        return None
+    goals = list(dict.fromkeys(one.goal for one in beyond))
+    narrowest = max(beyond, key=lambda one: one.settings.aperture.exact).settings.aperture.mark
+    return (
+        f"Beyond {limit_words(situation)} diffraction begins to soften what is in focus (common practice, no source): "
+        f"down to {narrowest} in {'; '.join(goals)}."
+    )
 
 
 def limit_words(situation: Situation) -> str:

@@ -215,7 +215,7 @@ CASES = {
         ("speed: 3 m/s", "speed: 3 kph", 19, 35, "3 kph", "scene.subjects.spout.speed", '"3 kph"', "km/h: 3 km/h"),
         ("{distance: 8 m}", "8 m", 21, 12, "8 m", "scene.subjects.hedge", '"8 m"', "a mapping of distance"),
         ("    hedge: {", "    hedge.1: {distance: 8 m}\n    hedge: {",
-         21, 5, "hedge.1", "scene.subjects.hedge.1", '"hedge.1"', "letters, digits"),
+         21, 5, "hedge.1", "scene.subjects.hedge.1", '"hedge.1"', "letters from A to Z"),
         ("ev100: 13", "ev100: 23", 17, 18, "23", "scene.light.ev100", '"23"', "from -10 to 22"),
         ("{ev100: 13}", "{}", 17, 3, "light", "scene.light.ev100", "nothing", "Add `ev100"),
         ("  light: {ev100: 13}\n", "", 16, 1, "scene", "scene.light", "nothing", "a mapping of ev100"),

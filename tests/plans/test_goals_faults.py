@@ -175,6 +175,21 @@ def test_the_usual_amounts_are_marked_as_what_they_are():
     assert faults.AMOUNTS == {"under": 2, "over": 2, "shaken": 4, "misfocused": 5, "motion": 5}
 
 
+@pytest.mark.parametrize("focal_mm", ["18 mm", "35 mm", "50 mm", "85 mm"])
+def test_by_hand_the_longest_time_that_is_planned_there_is_the_shaken_one(focal_mm):
+    steps = by_mistake(
+        {"subject": "hedge", "show": ["shaken"]}, kit__support="hand", kit__lens__focal_length=focal_mm,
+        scene__subjects=STILL,
+    )  # fmt: skip
+    limit = 1000 / 1 / float(focal_mm.split()[0]) / 1000
+    assert limit / 1.3 <= steps["shaken"].settings.time.exact <= limit * 1.13
+
+
+def test_what_must_be_frozen_for_the_motion_picture_is_named():
+    texts = refused({"faults": {"subject": "heron", "show": ["motion", "under"]}}, scene__light__ev100="3").reasons
+    assert any("the heron sharp" in text and "the spout still, since motion is to be shown" in text for text in texts)
+
+
 def as_texts(frames):
     return [[repr(one) for one in demands] for demands in frames]
 

@@ -135,6 +135,19 @@ def test_the_pair_differs_by_the_turn_of_the_polariser_alone():
     assert all("cannot be known beforehand" in step.criteria[1] for step in steps)
 
 
+def test_a_polariser_alone_is_put_before_a_long_time_through_another_filter_too():
+    veil = {"silk": {"subject": "spout", "grade": "veil"}}
+    bag = [{"name": "ND 1000", "density": "3.0"}, POLARISER]
+    plan = planned(veil, {"polariser": "spout"}, kit__filters=bag)
+    pair = [step for step in plan.exposing if step.goal.startswith("polariser")]
+    assert all([item.name for item in step.settings.filters] == ["polariser"] for step in pair)
+    assert all(step.settings.time.exact <= 1 for step in pair)
+    assert any("ND 1000" in {item.name for item in step.settings.filters} for step in plan.exposing)
+    # 2 stops turned to take reflections away, 1.3 else: a grey stone gets 0.7 stop darker, and that is said.
+    most = next(step for step in pair if step.settings.filters[0].turned == "most")
+    assert "0.70 stop more when turned so" in most.criteria[-1]
+
+
 def test_water_polarises_most_where_the_reflected_and_the_refracted_ray_stand_at_right_angles():
     # Snell's law with n = 1.33 (water; common value): there sin(a) = n sin(90 - a).
     angle = optics.brewster_deg(1.33)
