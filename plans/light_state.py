@@ -78,7 +78,7 @@ class Tuning:
     blind: int = 4
     recall_s: float = 120.0
     recall: float = 0.3
-    calm: float = 1.5
+    calm: float = 2.0
     fog_s: float = 120.0
     fog_memory_s: float = 2400.0
     fog_stops: float = 1.0
