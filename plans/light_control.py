@@ -236,7 +236,8 @@ class Controller:
         held = min(max(seen, s.sharp - 1.0), s.sharp + 1.0)  # one picture with a passer-by in it tells little
         sharp = s.sharp + (1 - math.exp(-dt / t.fog_s)) * (held - s.sharp)
         best = max(sharp, s.sharp_best + (1 - math.exp(-dt / t.fog_memory_s)) * (sharp - s.sharp_best))
-        fogged = best - sharp > t.fog_stops
+        is_told = s.fog_s >= t.fog_s  # once told it stays until half of what was lost is back, so that it is told once
+        fogged = best - sharp > t.fog_stops * (0.5 if is_told else 1.0)
         return replace(s, sharp=sharp, sharp_best=best, fog_s=s.fog_s + dt if fogged else 0.0)
 
 

@@ -80,11 +80,6 @@ def grey_of(path: Path) -> Grey:
         return np.asarray(picture, np.float32)
 
 
-def detail(picture: Grey) -> float:
-    """Fine detail against the mean: the median over a picture's blocks. [unitless]"""
-    return math.sqrt(float(np.median(_sharpness(picture))))
-
-
 def likeness(frame: Grey, reference: Grey, enlarged: float = 1.0) -> Likeness:
     """Hold a frame against a reference of the same size.
 
