@@ -16,7 +16,8 @@ from typing import Any
 from daemon.errors import StopwrightError
 from daemon.logbook import FrameRow
 from daemon.metering import DARK, SATURATED
-from daemon.pictures.likeness import detail, grey_of
+from daemon.pictures.lasting import halved, lasting_detail
+from daemon.pictures.likeness import Grey, grey_of
 from daemon.pictures.reading import METHOD, compare, measure_frame
 from daemon.pictures.reading import Reading as PictureReading
 from daemon.rig.touch import Touched
@@ -39,7 +40,10 @@ class Shown:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a frame told. ``reading`` None: it could not be read, and ``why`` says so. ``detail``: [unitless]"""
+    """What a frame told. ``reading`` None: it could not be read, and ``why`` says so.
+
+    ``detail``: what it shares with the frame before; None: there is none, or noise drowns it. [unitless]
+    """
 
     shown: Shown
     reading: PictureReading | None
@@ -64,6 +68,7 @@ class LapseReader:
         self._store, self._curve, self.tone = store, curve, tone
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lapse-reading")
         self._waiting: deque[Future[Seen]] = deque()
+        self._before: Grey | None = None  # the picture before, of the worker alone
         self.unread = 0
 
     def begin(self, shown: Shown, path: Path, touch: Callable[[], Touched] | None = None) -> None:
@@ -76,7 +81,9 @@ class LapseReader:
     def _look(self, shown: Shown, path: Path, touch: Callable[[], Touched] | None) -> Seen:
         try:
             reading = compare(measure_frame(path), tone=self._curve)
-            found = detail(grey_of(path))
+            picture, before = halved(grey_of(path)), self._before
+            self._before = picture
+            found = None if before is None else lasting_detail(picture, before)
             return Seen(shown, reading, found, touch() if touch is not None else None)
         except StopwrightError as error:
             return Seen(shown, None, why=str(error))

@@ -95,7 +95,6 @@ class Controller:
     def _take_in(self, s: State, reading: Reading, dt: float) -> tuple[State, _Told]:
         t = self.tuning
         floor = t.noise**2
-        s = self._recalled(s, reading)
         new = reading.brightness - self.rungs[reading.index] - s.level
         r = min(max(s.noise, floor), 0.5)
         gate = max(3 * math.sqrt(s.p_level + r), t.clip)
@@ -107,12 +106,10 @@ class Controller:
         told = _Told()
         if max(up, down) > t.alarm:
             told = _Told(jumped=True)
-            s = replace(s, p_level=0.25, p_cross=0.0, noise=floor, calm_s=None)
+            s = replace(s, p_level=0.25, p_cross=0.0, noise=floor)
             s, up, down = self._update(s, min(max(new, -1.0), 1.0), 0.04), 0.0, 0.0
         elif abs(new) > gate:
             told = _Told(surprise=True)
-            if s.calm_s is None and s.noise <= (t.calm * t.noise) ** 2:
-                s = replace(s, calm_s=s.at_s, calm_level=s.level, calm_rate=s.rate)
             pull = -t.clip if new < 0 else t.flash
             gain = 1 / (s.p_level + r)
             s = replace(s, level=s.level + s.p_level * gain * pull, rate=s.rate + 0.3 * s.p_cross * gain * pull)
@@ -122,23 +119,6 @@ class Controller:
         noise = s.noise + (1 - math.exp(-dt / t.adapt_s)) * (min(new * new, most) - s.noise)
         blind = s.blind + 1 if reading.clipped else 0
         return replace(s, noise=noise, up=up, down=down, blind=blind), told
-
-    def _recalled(self, s: State, reading: Reading) -> State:
-        """Light that is again where it was going before a surprise was never gone: somebody passed before the lens.
-
-        Without this a few frames of it turn the trend, and the frames after it are the surprise.
-        """
-        t = self.tuning
-        if s.calm_s is None:
-            return s
-        since = s.at_s - s.calm_s
-        before = s.calm_level + s.calm_rate * since
-        seen = reading.brightness - self.rungs[reading.index]
-        if since > t.recall_s:
-            return replace(s, calm_s=None)
-        if abs(seen - before) < min(t.recall, abs(seen - s.level)):
-            return replace(s, level=before, rate=s.calm_rate, calm_s=None, up=0.0, down=0.0)
-        return s
 
     @staticmethod
     def _update(s: State, new: float, r: float) -> State:
@@ -236,7 +216,8 @@ class Controller:
         held = min(max(seen, s.sharp - 1.0), s.sharp + 1.0)  # one picture with a passer-by in it tells little
         sharp = s.sharp + (1 - math.exp(-dt / t.fog_s)) * (held - s.sharp)
         best = max(sharp, s.sharp_best + (1 - math.exp(-dt / t.fog_memory_s)) * (sharp - s.sharp_best))
-        fogged = best - sharp > t.fog_stops
+        is_told = s.fog_s >= t.fog_s  # once told it stays until half of what was lost is back, so that it is told once
+        fogged = best - sharp > t.fog_stops * (0.5 if is_told else 1.0)
         return replace(s, sharp=sharp, sharp_best=best, fog_s=s.fog_s + dt if fogged else 0.0)
 
 

@@ -11,8 +11,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal
 
 Limit = Literal["dark", "bright"]
-_NONE = ("sharp", "sharp_best", "calm_s")  # fields of a stored state that may be None
-_LATER = (*_NONE, "calm_level", "calm_rate")  # those that states of older records lack
+_NONE = ("sharp", "sharp_best")  # fields of a stored state that may be None, or missing
 
 
 @dataclass(frozen=True)
@@ -50,9 +49,7 @@ class Tuning:
     error lasts before it is followed without or against a trend. ``trend``, ``sure``: smallest rate that counts as one,
     and in its own standard deviations. ``turn``, ``turn_s``: hysteresis in steps, and patience, before the settings
     turn back, within ``forget_s`` of the last move. ``reach_s``: how far ahead a rate is believed when nothing is read.
-    ``blind``: clipped frames in a row before settings go down blindly. ``recall_s``, ``recall``, ``calm``: for how long
-    the track before a surprise is remembered, how near to it a reading takes it up again, and up to how much noise,
-    against a reading's own, there is such a track. ``fog_s``, ``fog_memory_s``, ``fog_stops``: over
+    ``blind``: clipped frames in a row before settings go down blindly. ``fog_s``, ``fog_memory_s``, ``fog_stops``: over
     how long detail is averaged and must be lost, how long its best is remembered, how much of it counts (halvings).
     """
 
@@ -76,9 +73,6 @@ class Tuning:
     forget_s: float = 1200.0
     reach_s: float = 900.0
     blind: int = 4
-    recall_s: float = 120.0
-    recall: float = 0.3
-    calm: float = 1.5
     fog_s: float = 120.0
     fog_memory_s: float = 2400.0
     fog_stops: float = 1.0
@@ -125,9 +119,6 @@ class State:
     sharp: float | None = None
     sharp_best: float | None = None
     fog_s: float = 0.0
-    calm_s: float | None = None
-    calm_level: float = 0.0
-    calm_rate: float = 0.0
 
     def as_json(self) -> dict[str, float | int | None]:
         """Plain data, for the logbook."""
@@ -143,7 +134,7 @@ class State:
             If a field is missing or unknown, or no finite number.
         """
         known = {one.name for one in fields(cls)}
-        needed = {one.name for one in fields(cls) if one.name not in _LATER}
+        needed = {one.name for one in fields(cls) if one.name not in _NONE}
         if wrong := (set(tree) - known) | (needed - set(tree)):
             raise ValueError(f"a stored state of the light has the fields {sorted(known)}; wrong: {sorted(wrong)}")
         for name, value in tree.items():

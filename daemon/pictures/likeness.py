@@ -82,11 +82,6 @@ def grey_of(path: Path) -> Grey:
         return np.asarray(picture, np.float32)
 
 
-def detail(picture: Grey) -> float:
-    """Fine detail against the mean: the median over a picture's blocks. [unitless]"""
-    return math.sqrt(float(np.median(_sharpness(picture))))
-
-
 @dataclass(frozen=True)
 class Known:
     """A reference made ready: its ``shape`` (height, width), its spectrum, and the sharpness of its blocks."""

@@ -10,7 +10,7 @@ from typing import Any
 
 from plans import exposure, light, stars
 from plans.brief import Timelapse
-from plans.goals import finding, moving, timelapse_words, words
+from plans.goals import finding, moving, timelapse_cautions, timelapse_words, words
 from plans.goals.situation import Situation, limited
 from plans.goals.timelapse_words import Ladder, Seen
 from plans.light_control import Controller, Look, Tuning
@@ -208,7 +208,7 @@ def _ready(seen: Seen, controllers: list[Controller]) -> Ready:
         expects=timelapse_words.expects(seen),
         criteria=timelapse_words.criteria(seen),
         caption=timelapse_words.caption(seen),
-        cautions=timelapse_words.cautions(seen),
+        cautions=timelapse_cautions.cautions(seen),
     )
     return Ready(choice, step)
 

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import io
 import subprocess
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 from PIL import Image
+from support_hurry import hurried
 from support_run import COMMAND, environment, json_of, kill, small_brief, wait_for_exposures
 from support_service import served
 from support_simulator import simulated_camera
@@ -22,29 +20,6 @@ from daemon.store import open_store
 from hardware_mocks.hands import Hands
 
 GOALS = "goals:\n  - timelapse: {interval: 20 s, frames: FRAMES, focus: heron}\n"
-FASTER = 16.0
-
-
-@contextmanager
-def hurried(folder: Path) -> Iterator[dict[str, str]]:
-    """A clock that goes `FASTER` times as fast as the real one; the variables for processes that go by it."""
-    path, over = folder / "clock", threading.Event()
-    variables = schedule_clock.make(path)
-
-    def turn() -> None:
-        before = clock.monotonic()
-        while not over.wait(0.02):
-            now = clock.monotonic()
-            schedule_clock.turn(path, (FASTER - 1) * (now - before))
-            before = now
-
-    thread = threading.Thread(target=turn)
-    thread.start()
-    try:
-        yield variables
-    finally:
-        over.set()
-        thread.join()
 
 
 def started(folder: Path, more: dict[str, str], *words: str) -> subprocess.Popen[str]:

@@ -126,23 +126,6 @@ def test_one_flash_moves_no_setting_and_the_estimate_by_its_bound() -> None:
     assert abs(struck[20].level - calm[20].level) <= Tuning().flash
 
 
-def test_people_who_pass_turn_no_trend() -> None:
-    rising: list[float | None] = [2.0 + 0.09 * n for n in range(60)]
-    passed = [level - (1.1 if 30 <= n < 33 else 0.0) for n, level in enumerate(rising) if level is not None]
-    worst = {}
-    for name, tuning in (("ours", Tuning()), ("without", Tuning(recall_s=0.0))):
-        controller = Controller(THIRDS, FLAT, tuning)
-        found = follow(controller, controller.start(2.0), list(passed), every=30.0)
-        worst[name] = max(abs(one.level - 2.0 - 0.09 * (n + 1)) for n, one in enumerate(found) if n >= 33)
-    assert worst["ours"] < 0.1 < 0.2 < worst["without"], worst
-
-
-def test_a_state_of_an_older_record_is_taken_up() -> None:
-    tree = Controller(THIRDS).start(5.0).as_json()
-    older = {name: value for name, value in tree.items() if not name.startswith("calm")}
-    assert State.from_json(older) == Controller(THIRDS).start(5.0)
-
-
 def test_a_lasting_change_is_taken_up_within_minutes() -> None:
     controller = Controller(THIRDS, FLAT)
     found = follow(controller, controller.start(5.0), [5.0] * 20 + [7.0] * 30)
