@@ -420,28 +420,35 @@ def in_halves(goals: str, light: float = 13.0) -> str:
     return small_brief(goals, light).replace("step: 1/3", "step: 1/2").replace("f/1.8", "f/2")
 
 
-def test_check_says_what_shoot_would_do(tmp_path: Path) -> None:
-    whole = LADDER.replace("by: 1/2", "by: 1").replace("to: f/8", "to: f/11")
-    put(tmp_path, in_halves(whole, 12.5), "other-marks.yaml")
-    put(tmp_path, in_halves(LADDER), "not-here.yaml")
-    put(tmp_path, in_halves(LADDER + BRACKET.partition("\n")[2]), "partly.yaml")
-    assert command("compile", "not-here.yaml", "--out", "plan.json", home=tmp_path).returncode == 0
-    expected: list[tuple[int, str, list[str]]] = [
-        (0, "differ from the brief's kit", ["other-marks.yaml"]),
-        (3, "PlanUnreachable", ["not-here.yaml", "--json"]),
-        (0, "Ready to shoot", ["partly.yaml", "--reachable"]),
-        (4, "f/6.7", ["plan.json"]),
-    ]
+@pytest.mark.parametrize(
+    ("code", "says", "text", "more"),
+    [
+        (
+            0,
+            "differ from the brief's kit",
+            in_halves(LADDER.replace("by: 1/2", "by: 1").replace("to: f/8", "to: f/11"), 12.5),
+            (),
+        ),
+        (3, "PlanUnreachable", in_halves(LADDER), ("--json",)),
+        (0, "Ready to shoot", in_halves(LADDER + BRACKET.partition("\n")[2]), ("--reachable",)),
+        (4, "f/6.7", None, ()),  # the plan of the one that is out of reach
+    ],
+)
+def test_check_says_what_shoot_would_do(
+    tmp_path: Path, code: int, says: str, text: str | None, more: tuple[str, ...]
+) -> None:
+    asked = ["brief.yaml", *more]
+    put(tmp_path, text or in_halves(LADDER), "brief.yaml")
+    if text is None:
+        assert command("compile", "brief.yaml", "--out", "plan.json", home=tmp_path).returncode == 0
+        asked = ["plan.json"]
     with simulated_camera(timing="instant") as simulator:
         where = ["--camera", simulator.camera]
-        hands = ["--operator", f"simulated:{simulator.hands}"]
-        for code, words, asked in expected:
-            checked = command("check", *asked, *where, home=tmp_path)
-            assert (checked.returncode, asked) == (code, asked), checked.stdout + checked.stderr
-            assert words in checked.stdout, asked
-            assert "Traceback" not in checked.stderr
-            shot = command("shoot", *asked, *where, *hands, home=tmp_path)
-            assert (shot.returncode, asked) == (code, asked), shot.stderr
+        checked = command("check", *asked, *where, home=tmp_path)
+        assert checked.returncode == code, checked.stdout + checked.stderr
+        assert says in checked.stdout and "Traceback" not in checked.stderr
+        shot = command("shoot", *asked, *where, "--operator", f"simulated:{simulator.hands}", home=tmp_path)
+        assert shot.returncode == code, shot.stderr
 
 
 CAMERA_SCALES = [
