@@ -25,7 +25,7 @@ def also_changed(goal: Compare, changed: Sequence[str]) -> str | None:
         return None
     asked = words.listed(words.KIND_WORDS[name] for name in wished)
     also = words.listed(words.KIND_WORDS[name] for name in others)
-    return f"wished is another {asked}; changed had to be {also} as well: what those do shows in the pictures too"
+    return f"asked for: another {asked}; {also} had to change as well, and what that does shows in the pictures too"
 
 
 def joint_reasons(
