@@ -118,7 +118,7 @@ def test_leaves_that_only_swing_are_not_drawn_out_by_any_time():
 def test_a_comparison_says_what_had_to_change_besides_and_eases_one_of_its_goals():
     pair = {"compare": [{"freeze": "spout"}, {"silk": {"subject": "spout", "grade": "veil"}}]}
     (note,) = planned(pair).groups
-    assert any("changed had to be" in line and "filters" in line for line in note.criteria)
+    assert any("had to change as well" in line and "filters" in line for line in note.criteria)
     item = refused(pair, kit__filters=[])
     eased = told(r"in silk draw it out less: grade: (\w+)", item.remedies)
     pair["compare"][1]["silk"]["grade"] = eased
