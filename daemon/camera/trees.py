@@ -109,12 +109,22 @@ def read_tree(text: str, name: str) -> Told:
     except UnicodeEncodeError:
         raise _wrong(name, "", "half a character (a lone surrogate)", "whole characters") from None
     except RecursionError:
-        raise _wrong(name, "", "brackets nested beyond all use", "an object with widgets, a list") from None
+        raise _wrong(
+            name,
+            "",
+            "brackets nested beyond all use",
+            "what the camera library tells of a camera: an object with a list named widgets",
+        ) from None
     except ValueError as error:
         place = f"line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
         raise _wrong(name, place, "no JSON", "the configuration tree of a camera, written as JSON") from None
     if not isinstance(tree, dict) or not isinstance(tree.get("widgets"), list):
-        raise _wrong(name, "the file", _kind_of(tree), "an object with widgets, a list")
+        raise _wrong(
+            name,
+            "the file",
+            _kind_of(tree),
+            "what the camera library tells of a camera: an object with a list named widgets",
+        )
     if len(tree["widgets"]) > MOST_WIDGETS:
         raise _wrong(name, "widgets", f"{len(tree['widgets'])} entries", f"at most {MOST_WIDGETS}")
     widgets: dict[str, _Widget] = {}

@@ -24,7 +24,7 @@ def check_out(out: Path | None, path: Path, card: bool) -> None:
         return
     asked = f"--out {str(out)!r}"
     if not card:
-        raise UsageError(f"{asked}: found without --card; it draws the pocket card. Add --card, or leave it out")
+        raise UsageError(f"{asked}: it is for the pocket card, and --card is not there. Add --card, or leave it out")
     if out.suffix.lower() not in ENDINGS:
         ending = repr(out.suffix) if out.suffix else "no ending"
         raise UsageError(f"{asked}: found {ending}; allowed: {' and '.join(ENDINGS)}. Name it card.pdf, to print it")

@@ -42,7 +42,11 @@ def read(tree_path: Path | None, camera_port: str | None, out: Path | None, as_j
         for kind, one in reading.kinds.items():
             marks = one.scale.marks
             ends = f"{one.own[marks[0]]} to {one.own[marks[-1]]}, {one.series}" if marks else "unknown"
-            say(f"{kind:<9} {len(marks):>3} mark(s)  {ends}{'  (cannot be set now)' if kind in reading.locked else ''}")
+            count = "no marks" if not marks else f"{len(marks)} mark{'s' * (len(marks) > 1)}"
+            say(f"{kind:<9} {count:>9}  {ends}{'  (cannot be set now)' if kind in reading.locked else ''}")
+        if not any(one.scale.marks for one in reading.kinds.values()):
+            say("Nothing to plan by was found: no aperture, no time, no ISO. Read it again with the")
+            say("camera's dial at M, or fill the scales in by hand, from what its dials show.")
         for note in reading.notes:
             say(f"- {note}")
         say(f"Written to {out}; fill in its lines that say FILL-IN, then name it in a brief as kit: {out.name}")
