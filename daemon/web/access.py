@@ -1,8 +1,8 @@
 """Who may ask: a token on this computer, sessions of paired devices elsewhere.
 
 The token lies in a file that only its owner may read. A device is paired by a code of two minutes that is posted once;
-it gets a session as a cookie. A class has a code of its own kind (`joining`). The sessions are kept as hashes, so that a restart in the field does not unpair a phone
-and the file gives nobody a session.
+it gets a session as a cookie. A class has a code of its own kind (`joining`). The sessions are kept as hashes, so that
+a restart in the field does not unpair a phone and the file gives nobody a session.
 """
 
 from __future__ import annotations

@@ -102,7 +102,10 @@ def open_class(asked: ToLetJoin, needs: With, request: Request) -> dict[str, Any
 
 @router.get("/pairing/class")
 def class_now(needs: With, request: Request) -> dict[str, Any]:
-    """Whether a class may join now (``open``), by which code, for how long still, and how many have; for who controls."""
+    """Whether a class may join now (``open``), by which code, for how long still [s], and how many have.
+
+    For devices that control alone: a student needs no code for another.
+    """
     if request.state.role != "control":
         raise Refused(
             403, "the class's code", "a device that may only watch", "a device that may control",
