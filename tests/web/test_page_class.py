@@ -79,7 +79,7 @@ def test_students_join_by_one_address_until_the_lecturer_ends_it_and_who_comes_l
     lecturer.tap("#class-end")
     expect(lecturer.locator("#class-said")).to_contain_text("Joined: 1.")
     late.goto(address)
-    expect(late.locator("#pairing-said")).to_contain_text("You come after the time of this code")
+    expect(late.locator("#pairing-said")).to_contain_text("The time of this code is over")
     code = address.partition("#join=")[2]
     assert len(code) == 6 and asked and not any(code in url.partition("#")[0] for url in asked)
     for page in (lecturer, *students):

@@ -21,6 +21,7 @@ function showClass(told) {
   offer(told, t.class_title, t.class_type);
   text($("joined"), fill(t.class_now, { ...told, time: clock(Date.now() + told.expires_s * 1000) }));
   show($("class-end"), true);
+  show($("class-card"), false);
   show($("class-said"), false);
   if (!looking) looking = setInterval(look, LOOK_MS);
 }
@@ -29,6 +30,7 @@ function over(said) {
   looking = null;
   text($("joined"), "");
   show($("class-end"), false);
+  show($("class-card"), true);
   if (!said) return;
   show($("offer"), false);
   text($("class-said"), said);
@@ -44,10 +46,12 @@ begin(async ({ role }) => {
   if (role === "control") {
     $("class").onclick = () => attempt(async () => {
       show($("offer"), false);
-      showClass(await post("/api/pairing/class", { minutes: Number($("minutes").value) }));
+      const now = await get("/api/pairing/class");  // one that is open is shown again: a new one would void it
+      showClass(now.open ? now : await post("/api/pairing/class", { minutes: Number($("minutes").value) }));
     }, $("class"));
     $("class-end").onclick = () => attempt(async () => {
-      over(fill(t.class_ended, await ask("DELETE", "/api/pairing/class")));
+      const told = await ask("DELETE", "/api/pairing/class");
+      over(told.joined ? fill(t.class_ended, told) : t.class_ended_none);
     }, $("class-end"));
     for (const button of document.querySelectorAll("[data-offer]")) button.onclick = () => attempt(async () => {
       const told = await post("/api/pairing", { role: button.dataset.offer });
