@@ -29,7 +29,10 @@ def chromium() -> str | None:
 
 @contextmanager
 def browser() -> Iterator[Browser]:
-    """Chromium with a profile of its own; the test is skipped where there is none."""
+    """Chromium with a profile of its own; the test is skipped where there is none.
+
+    One at a time, and no longer than a module: its driver holds the thread's event loop.
+    """
     path = chromium()
     if path is None:
         pytest.skip("no chromium on this machine: the page is not looked at")

@@ -6,6 +6,7 @@ const KINDS = [
   "light-metered", "retargeted", "camera-lost", "camera-back", "unasked-frame", "paused", "run-done", "note", "command",
   "command-refused", "question", "answered", "reminder", "waiting", "going-on", "frame-retaken", "frame-improvised",
   "lapse-started", "lapse-waiting", "lapse-frame", "lapse-gap", "lapse-light", "lapse-done", "preview", "verdict",
+  "shutter-held",
 ];
 const LOOK_MS = 8000, PATIENCE_MS = 1200, AGAIN_MS = 3000;
 
