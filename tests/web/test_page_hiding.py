@@ -162,7 +162,7 @@ def test_hidden_settings_stay_hidden_after_a_restart_and_when_the_file_is_spoilt
 def test_the_class_predicts_and_the_lecturer_reveals_on_every_screen(lesson: Class) -> None:
     revealed, hidden, third, coming, _ = lesson.marks
     lesson.service.client.put("/api/board", json={"hidden": True, "revealed": lesson.first["frame"]})
-    student = let_in(lesson.chromium, lesson.service, "watch")
+    student = let_in(lesson.chromium, lesson.service, "watch", path="/board")
     phone = let_in(lesson.chromium, lesson.service, path="/cue")
     board = let_in(lesson.chromium, lesson.service, size=SIZES[3], path="/board")
     bodies: list[str] = []
@@ -172,7 +172,6 @@ def test_the_class_predicts_and_the_lecturer_reveals_on_every_screen(lesson: Cla
             bodies.append(answer.text())
 
     student.on("response", keep)
-    open_screen(student, lesson.service, "/board")
     for page in (student, board):
         expect(page.locator("#newest-settings")).to_have_text("What were the settings?")
         expect(page.locator("#pinned-settings")).to_contain_text(f"{revealed} s")
