@@ -147,7 +147,7 @@ function renderFacts(at) {
     facts.push([words.now.pictures, fill(words.now.progress, { done, total: pictures.length })]);
     facts.push([words.now.left, fill(words.now.left_value, { time: duration(seconds) })]);
     facts.push([words.now.hands, hands === 0 ? words.page.none : hands === 1 ? words.now.left_hand : fill(words.now.left_hands, { count: hands })]);
-  }
+  } else if (newest()) for (const name of [words.now.pictures, words.now.left, words.now.hands]) facts.push([name, "–"]);  // they keep their place
   const when = power?.at ? ` · ${fill(words.now.as_of, { time: clock(power.at) })}` : "";
   facts.push([words.now.battery, power?.battery === null || !power ? words.now.untold : `${power.battery} %${when}`]);
   facts.push([words.now.card, power?.card_free_bytes ? `${bytes(power.card_free_bytes)}${when}` : words.now.untold]);
