@@ -16,6 +16,7 @@ from plans.goals import words
 from plans.goals.situation import Situation
 from plans.plan import ExposeStep, MarkValue, Plan, Settings, mark_value
 from plans.solver import ticks
+from plans.step_words import step_number
 from plans.stops import KINDS, Kind, Mark, Scale, closest_by_light, label_value, light_of
 
 # Which settings balance a change, the first preferred: what teaching changes together. Common practice, no source.
@@ -54,7 +55,7 @@ def improvised(plan: Plan, beside: ExposeStep, change: str) -> ExposeStep:
     kind, mark = _asked(change, scales)
     before = {name: _mark_of(scales[name], getattr(beside.settings, name)) for name in KINDS}
     if mark == before[kind]:
-        raise ValueError(f"{words.mark(mark)} is what {beside.id} was taken with already; ask for another")
+        raise ValueError(f"{words.mark(mark)} is what this picture was taken with already; ask for another")
     choice = {name: situation.scale(name).marks or scales[name].marks for name in _BALANCE[kind]}
     after = _balanced(situation, beside, before, kind, mark, choice)
     settings = beside.settings.model_copy(update={name: mark_value(after[name]) for name in KINDS})
@@ -68,7 +69,7 @@ def improvised(plan: Plan, beside: ExposeStep, change: str) -> ExposeStep:
             "changed": changed,
             "predicted": _there(situation, settings).predict(settings),
             "criteria": (),
-            "caption": _caption(beside, settings, missed, float(situation.ground.tolerance)),
+            "caption": _caption(beside, before[kind], settings, missed, float(situation.ground.tolerance)),
             "cautions": (),
         }
     )
@@ -142,9 +143,11 @@ def _balanced(
     return best[1]
 
 
-def _caption(beside: ExposeStep, settings: Settings, missed: Fraction, tolerance: float) -> str:
+def _caption(beside: ExposeStep, before: Mark, settings: Settings, missed: Fraction, tolerance: float) -> str:
+    number = step_number(beside.id)
+    which = f"the picture at {words.mark(before)}" + (f" ({number})" if number != beside.id else "")
     shown = f"{settings.aperture.mark}, {settings.time.mark} s, ISO {settings.iso.mark}"
-    text = f"Improvised beside {beside.id}: {shown}"
+    text = f"Improvised beside {which}: {shown}"
     if abs(missed) > tolerance:
         side = "brighter" if missed > 0 else "darker"
         text += f"; {words.stops(float(abs(missed)))} {side}, because nothing here balances it"

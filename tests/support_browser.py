@@ -5,11 +5,14 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 from support_service import Served
+
+from hardware_mocks.server import Simulator
 
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -26,7 +29,10 @@ def chromium() -> str | None:
 
 @contextmanager
 def browser() -> Iterator[Browser]:
-    """Chromium with a profile of its own; the test is skipped where there is none."""
+    """Chromium with a profile of its own; the test is skipped where there is none.
+
+    One at a time, and no longer than a module: its driver holds the thread's event loop.
+    """
     path = chromium()
     if path is None:
         pytest.skip("no chromium on this machine: the page is not looked at")
@@ -38,8 +44,30 @@ def browser() -> Iterator[Browser]:
             started.close()
 
 
+@dataclass
+class Rig:
+    """One service, camera and browser that tests share. Whoever begins a run ends it, or calls `rest`."""
+
+    service: Served
+    camera: Simulator
+    chromium: Browser
+
+    def rest(self) -> None:
+        """Stop what goes on, and hide nothing."""
+        self.service.client.put("/api/board", json={"hidden": False})
+        if (state := self.service.state())["job"] is not None:
+            order = {"id": f"rest-{state['run']}", "verb": "stop"}
+            self.service.client.post(f"/api/runs/{state['run']}/commands", json=order)
+            self.service.until(lambda state: state["job"] is None)
+
+
 def let_in(
-    browser: Browser, service: Served, role: str = "control", size: tuple[int, int] = SIZES[0], **more: Any
+    browser: Browser,
+    service: Served,
+    role: str = "control",
+    size: tuple[int, int] = SIZES[0],
+    path: str = "/",
+    **more: Any,
 ) -> Page:
     """A page of a device of its own, paired by a code after the ``#``; ``page.complaints`` is what goes wrong in it."""
     context = browser.new_context(viewport={"width": size[0], "height": size[1]}, has_touch=True, **more)
@@ -48,7 +76,7 @@ def let_in(
     complaints: list[str] = []
     page.complaints = complaints  # type: ignore[attr-defined]
     code = service.post("/api/pairing", {"role": role})["code"]
-    page.goto(f"{service.url}/#pair={code}")
+    page.goto(f"{service.url}{path}#pair={code}")
     page.wait_for_selector(READY)
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on("console", lambda line: complaints.append(line.text) if line.type == "error" else None)

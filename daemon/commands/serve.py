@@ -69,19 +69,39 @@ def serve(
 @click.command()
 @store_option
 @click.option("--control", is_flag=True, help="The device may control runs; left out: it may only watch.")
+@click.option("--class", "for_class", is_flag=True, help="One code for a whole class, to watch only.")
+@click.option("--minutes", type=click.FloatRange(1, 60), help="How long a class may join; left out: 10.")
+@click.option("--end-class", is_flag=True, help="Let nobody join any more by the class's code.")
 @json_option
 @ends_well
-def pair(store_dir: Path | None, control: bool, as_json: bool) -> None:
+def pair(
+    store_dir: Path | None, control: bool, for_class: bool, minutes: float | None, end_class: bool, as_json: bool
+) -> None:
     """Pair a phone or another computer with the running service: a code and a QR code, for two minutes.
 
+    With --class one code lets every student's phone in to watch, for ten minutes or as long as you say.
     Plain HTTP can be read by others on the same network: use the rig's own encrypted hotspot.
     """
     from daemon.client import running_service
 
+    if control + for_class + end_class > 1:
+        raise UsageError("pair: found more than one of --control, --class, --end-class; allowed: one. Give one")
+    if minutes is not None and not for_class:
+        raise UsageError("pair: found --minutes without --class; allowed: with it. Other codes live two minutes")
     service = running_service(store_dir)
     if service is None:
         raise UsageError("pair: found no service that runs on this store. Start one: stopwright serve --lan")
-    offer = service.ask("POST", "/api/pairing", {"role": "control" if control else "watch"})
+    if end_class:
+        told = service.ask("DELETE", "/api/pairing/class")
+        if as_json:
+            print_json(told)
+        else:
+            say(f"Nobody can join any more. Joined by the last code: {told['joined']}.")
+        return
+    if for_class:
+        offer = service.ask("POST", "/api/pairing/class", {} if minutes is None else {"minutes": minutes})
+    else:
+        offer = service.ask("POST", "/api/pairing", {"role": "control" if control else "watch"})
     if as_json:
         print_json({name: value for name, value in offer.items() if name != "qr_svg"})
         return
@@ -92,6 +112,9 @@ def pair(store_dir: Path | None, control: bool, as_json: bool) -> None:
     segno.make(offer["urls"][0], micro=False).terminal(out=sys.stdout, compact=True)
     for url in offer["urls"]:
         say(url)
-    say(f"\nCode {offer['code']}, for one device, to {offer['role']}, within {offer['expires_s'] / 60:.0f} minutes.")
+    whom = f"up to {offer['places']} devices" if for_class else "one device"
+    say(f"\nCode {offer['code']}, for {whom}, to {offer['role']}, within {offer['expires_s'] / 60:.0f} minutes.")
+    if for_class:
+        say("To end it before: stopwright pair --end-class")
     if offer["urls"][0].startswith("http://127."):
         note("stopwright: the service listens on this computer alone; for other devices: stopwright serve --lan")

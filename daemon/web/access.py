@@ -1,13 +1,12 @@
 """Who may ask: a token on this computer, sessions of paired devices elsewhere.
 
 The token lies in a file that only its owner may read. A device is paired by a code of two minutes that is posted once;
-it gets a session as a cookie. The sessions are kept as hashes, so that a restart in the field does not unpair a phone
-and the file gives nobody a session.
+it gets a session as a cookie. A class has a code of its own kind (`joining`). The sessions are kept as hashes, so that
+a restart in the field does not unpair a phone and the file gives nobody a session.
 """
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import json
 import secrets
@@ -20,6 +19,7 @@ from typing import Literal
 from daemon import clock
 from daemon.errors import StoreError
 from daemon.places import SESSIONS, TOKEN, make_private, write_private
+from daemon.web.joining import LETTERS, Answer, Joining, digest, plain
 
 Role = Literal["control", "watch"]
 
@@ -27,7 +27,6 @@ CODE_S = 120.0
 SESSION_S = 7 * 86400.0
 _WRONG_CODES = 5  # then the code is void
 MOST_SESSIONS: dict[Role, int] = {"watch": 200, "control": 16}  # of each kind: a class sends no photographer away
-_LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # none that is taken for another
 _CODE_LENGTH = 8  # of 31 letters: 40 bits, for five tries
 
 
@@ -61,6 +60,7 @@ class Access:
         make_private(folder)
         self._token = _token(folder / TOKEN).encode()
         self._sessions = self._read()
+        self.joining = Joining(MOST_SESSIONS["watch"])
 
     def is_token(self, given: str) -> bool:
         """Whether this is the token."""
@@ -68,14 +68,14 @@ class Access:
 
     def new_code(self, role: Role) -> str:
         """A code that pairs one device within two minutes; the one before is void."""
-        code = "".join(secrets.choice(_LETTERS) for _ in range(_CODE_LENGTH))
+        code = "".join(secrets.choice(LETTERS) for _ in range(_CODE_LENGTH))
         with self._lock:
-            self._code = _Code(_digest(code), role, clock.monotonic() + CODE_S)
+            self._code = _Code(digest(code), role, clock.monotonic() + CODE_S)
         return code
 
     def redeem(self, code: str) -> tuple[str, Role] | None:
         """A session for a code, which is void from then on; None for one that is wrong, used or too old."""
-        given = _digest(code.strip().upper().replace("-", ""))
+        given = digest(plain(code))
         with self._lock:
             found = self._code
             if found is None or clock.monotonic() >= found.until:
@@ -89,6 +89,11 @@ class Access:
             self._code = None
         return self.new_session(found.role), found.role
 
+    def join(self, code: str) -> tuple[Answer, str | None]:
+        """What becomes of the class's code, and a session for watching if it lets a device in."""
+        answer = self.joining.take(code)
+        return answer, self.new_session("watch") if answer == "in" else None
+
     def new_session(self, role: Role) -> str:
         """A session; the oldest of its kind go when there are too many."""
         secret = secrets.token_urlsafe(32)
@@ -99,18 +104,19 @@ class Access:
             alike.sort(key=lambda key: self._sessions[key].until)
             for key in alike[: max(0, len(alike) + 1 - MOST_SESSIONS[role])]:
                 del self._sessions[key]
-            self._sessions[_digest(secret).hex()] = _Session(role, now + SESSION_S)
+            self._sessions[digest(secret).hex()] = _Session(role, now + SESSION_S)
             self._write()
         return secret
 
     def role_of(self, secret: str) -> Role | None:
         """What a session may do; None: there is no such session, or it has ended."""
         with self._lock:
-            found = self._sessions.get(_digest(secret).hex())
+            found = self._sessions.get(digest(secret).hex())
         return found.role if found and found.until > clock.utc_now().timestamp() else None
 
     def end_sessions(self) -> int:
-        """End every session; how many there were."""
+        """End every session, and the class's code with them; how many sessions there were."""
+        self.joining.end()
         with self._lock:
             count = len(self._sessions)
             self._sessions = {}
@@ -129,10 +135,6 @@ class Access:
     def _write(self) -> None:
         tree = {key: vars(one) for key, one in self._sessions.items()}
         write_private(self._folder / SESSIONS, json.dumps(tree))
-
-
-def _digest(secret: str) -> bytes:
-    return hashlib.sha256(secret.encode("utf-8", "replace")).digest()
 
 
 def _token(path: Path) -> str:

@@ -17,10 +17,17 @@ from daemon import clock
 from daemon.web.access import CODE_S, SESSION_S
 from daemon.web.errors import Refused
 from daemon.web.guard import cookie_name, is_local
+from daemon.web.joining import CLASS_LENGTH, plain
 from daemon.web.needs import With
-from daemon.web.shapes import Sent, ToOfferPairing, ToPair, ToSignIn
+from daemon.web.shapes import Sent, ToLetJoin, ToOfferPairing, ToPair, ToSignIn
 
 router = APIRouter(prefix="/api", tags=["service"])
+
+_UNJOINED = {
+    "late": ("a code whose time is over", "a code while it is open", "Ask for the class's new code", "Late"),
+    "full": ("that every place is taken", "as many devices as there are places", "Ask whoever works the rig", "Full"),
+    "wrong": ("a wrong code", "the code that the class is shown", "Look at it again", "NoRight"),
+}
 
 _SIOCGIFADDR = 0x8915  # linux/sockios.h
 
@@ -82,28 +89,64 @@ def offer_pairing(asked: ToOfferPairing, needs: With, request: Request) -> dict[
 
     The code stands in the part of the address after ``#``, which browsers do not send: the page posts it.
     """
+    return _offer(request, "pair", needs.access.new_code(asked.role)) | {"role": asked.role, "expires_s": CODE_S}
+
+
+@router.post("/pairing/class")
+def open_class(asked: ToLetJoin, needs: With, request: Request) -> dict[str, Any]:
+    """One code by which a whole class joins for so many minutes, to watch alone; the one before is void."""
+    needs.access.joining.open(asked.minutes)
+    needs.service.log.info("a class may join", minutes=asked.minutes)
+    return class_now(needs, request)
+
+
+@router.get("/pairing/class")
+def class_now(needs: With, request: Request) -> dict[str, Any]:
+    """Whether a class may join now (``open``), by which code, for how long still [s], and how many have.
+
+    For devices that control alone: a student needs no code for another.
+    """
+    if request.state.role != "control":
+        raise Refused(
+            403, "the class's code", "a device that may only watch", "a device that may control",
+            "Ask whoever works the rig", "NoRight",
+        )  # fmt: skip
+    found = needs.access.joining.now()
+    if found is None:
+        return {"open": False}
+    told = {"open": True, "role": "watch", "expires_s": found.left_s, "joined": found.joined, "places": found.places}
+    return _offer(request, "join", found.code) | told
+
+
+@router.delete("/pairing/class")
+def end_class(needs: With) -> dict[str, Any]:
+    """Let nobody join any more by the class's code; who has joined stays."""
+    return {"open": False, "joined": needs.access.joining.end()}
+
+
+def _offer(request: Request, word: str, code: str) -> dict[str, Any]:
+    """A code with addresses and a QR code (SVG) for it; `word` stands before the code after the ``#``."""
     import segno
 
-    code = needs.access.new_code(asked.role)
     port = (request.scope.get("server") or ("", 80))[1]
     lan = request.app.state.loaded.config.lan
     hosts = [*request.app.state.loaded.config.names, *addresses()] if lan else ["127.0.0.1"]
-    urls = [f"http://{host}:{port}/#pair={code}" for host in hosts or ["127.0.0.1"]]
+    urls = [f"http://{host}:{port}/#{word}={code}" for host in hosts or ["127.0.0.1"]]
     drawn = BytesIO()
     segno.make(urls[0], micro=False).save(drawn, kind="svg", scale=6, xmldecl=False, svgns=True)
-    return {
-        "code": code,
-        "role": asked.role,
-        "expires_s": CODE_S,
-        "urls": urls,
-        "qr_svg": drawn.getvalue().decode(),
-        "encrypted": False,
-    }
+    return {"code": code, "urls": urls, "qr_svg": drawn.getvalue().decode(), "encrypted": False}
 
 
 @router.post("/pair")
 def pair(asked: ToPair, needs: With, request: Request, response: Response) -> dict[str, Any]:
-    """A session for the code that another device shows; each code works once."""
+    """A session for the code that another device shows: one that works once, or a class's for as long as it is open."""
+    if len(plain(asked.code)) == CLASS_LENGTH:
+        answer, session = needs.access.join(asked.code)
+        if session is None:
+            raise Refused(401, "join the class", *_UNJOINED[answer])
+        _give(session, request, response)
+        needs.service.log.info("device joined with its class", role="watch")
+        return {"role": "watch"}
     found = needs.access.redeem(asked.code)
     if found is None:
         raise Refused(

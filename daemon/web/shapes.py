@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from daemon.texts import Written
+from daemon.web.joining import CLASS_MINUTES, MOST_MINUTES
 
 Id = Annotated[
     str, Field(pattern=r"^[A-Za-z0-9._:-]{1,100}$", description="Made by the client; sent twice, it acts once")
@@ -99,6 +100,12 @@ class ToOfferPairing(Sent):
     """What the device that is to be paired may do."""
 
     role: Literal["control", "watch"] = "watch"
+
+
+class ToLetJoin(Sent):
+    """How long a class may join [min]."""
+
+    minutes: Annotated[float, Field(ge=1, le=MOST_MINUTES)] = CLASS_MINUTES
 
 
 class ToSignIn(Sent):

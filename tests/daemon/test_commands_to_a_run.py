@@ -204,6 +204,8 @@ def test_an_improvised_picture_keeps_the_brightness_and_stands_beside_its_group(
     assert light[0] == pytest.approx(light[1], rel=1e-6)
     assert one.residual_stops == pytest.approx(0.0, abs=0.1)
     assert "Improvised, beside the plan" in frame_table(found)
+    which = f"beside the picture at {base.settings.aperture.mark} (step {int(base.id[:2])}): f/2.8"
+    assert which in one.step.caption and base.id not in one.step.caption
     notes = [note for group in sheet_groups(found) for note in group.notes]
     assert [note for note in notes if "Improvised beside No. 2: f/2.8" in note], notes
     assert [len(group.frames) for group in sheet_groups(found)] == [4, 3]

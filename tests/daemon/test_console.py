@@ -179,7 +179,7 @@ def test_a_lecturer_gives_each_picture_its_cue_at_the_terminal(garden: Simulator
         screen.expect(CUE)
         assert Hands(garden.hands).state()["exposures"] == before + 1
         screen.type("f/2.8\n")
-        screen.expect("Improvised beside step 3, picture: f/2.8")
+        screen.expect("(step 3): f/2.8")
         screen.expect(CUE)
         screen.type("s\n")
         assert screen.end() == 6

@@ -12,9 +12,8 @@ import httpx
 import pytest
 from PIL import Image
 from playwright.sync_api import Browser, expect
-from support_browser import SIZES, browser, let_in, open_screen
-from support_service import Served, served
-from support_simulator import simulated_camera
+from support_browser import SIZES, Rig, let_in, open_screen
+from support_service import Served
 
 from daemon.web.hiding import HIDING, Hiding
 from daemon.web.pictures import _scale
@@ -28,7 +27,8 @@ class Class:
     """A service with a run on cues: one picture is revealed, the next is hidden, the last is still to come."""
 
     def __init__(self, service: Served, chromium: Browser):
-        self.service, self.chromium, self.run = service, chromium, service.shoot("class", GOALS, manners={"cue": True})
+        self.service, self.chromium, self.before = service, chromium, service.state()["at"]
+        self.run = service.shoot("hiding", GOALS, manners={"cue": True})
         asking = service.until(lambda state: state["asking"])["asking"]
         self.send("answer", question=asking["id"], answer="done")
         service.until(lambda state: (state["asking"] or {}).get("kind") == "cue")
@@ -63,22 +63,17 @@ class Class:
 
 
 @pytest.fixture(scope="module")
-def lesson(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Class]:
-    home = tmp_path_factory.mktemp("class")
-    with (
-        browser() as chromium,
-        simulated_camera(timing="instant") as simulator,
-        served(home, "--camera", simulator.camera) as service,
-    ):
-        made = Class(service, chromium)
-        yield made
-        made.watcher.close()
+def lesson(rig: Rig) -> Iterator[Class]:
+    made = Class(rig.service, rig.chromium)
+    yield made
+    made.watcher.close()
+    rig.rest()
 
 
-def stream(client: httpx.Client) -> str:
-    """All events from the beginning, as far as they are there."""
+def stream(lesson: Class, client: httpx.Client) -> str:
+    """All events of the run, as far as they are there."""
     told = ""
-    with client.stream("GET", "/api/events?since=0-0") as answer:
+    with client.stream("GET", f"/api/events?since={lesson.before}") as answer:
         assert answer.status_code == 200
         for part in answer.iter_text():
             told += part
@@ -89,14 +84,14 @@ def stream(client: httpx.Client) -> str:
 
 def everything(lesson: Class, client: httpx.Client) -> dict[str, str]:
     """What each place of the interface that can be read answers, with head and body."""
-    found = {"stream": stream(client)}
+    found = {"stream": stream(lesson, client)}
     for path, methods in lesson.service.get("/api/openapi.json")["paths"].items():
         if "get" not in methods or path == "/api/events":
             continue
         for frame in (lesson.first, lesson.second):
             place = path.replace("{run}", str(lesson.run)).replace("{frame}", str(frame["frame"]))
             place = place.replace("{file}", str(frame["files"][0]["id"])).replace("{name}", "sheet.pdf")
-            place = place.replace("{job}", "class").replace("{number}", "1")
+            place = place.replace("{job}", "hiding").replace("{number}", "1")
             if place in found:
                 continue
             answer = client.get(place)
@@ -167,8 +162,9 @@ def test_hidden_settings_stay_hidden_after_a_restart_and_when_the_file_is_spoilt
 def test_the_class_predicts_and_the_lecturer_reveals_on_every_screen(lesson: Class) -> None:
     revealed, hidden, third, coming, _ = lesson.marks
     lesson.service.client.put("/api/board", json={"hidden": True, "revealed": lesson.first["frame"]})
-    student = let_in(lesson.chromium, lesson.service, "watch")
-    phone, board = (let_in(lesson.chromium, lesson.service, size=size) for size in (SIZES[0], SIZES[3]))
+    student = let_in(lesson.chromium, lesson.service, "watch", path="/board")
+    phone = let_in(lesson.chromium, lesson.service, path="/cue")
+    board = let_in(lesson.chromium, lesson.service, size=SIZES[3], path="/board")
     bodies: list[str] = []
 
     def keep(answer: Any) -> None:
@@ -176,9 +172,6 @@ def test_the_class_predicts_and_the_lecturer_reveals_on_every_screen(lesson: Cla
             bodies.append(answer.text())
 
     student.on("response", keep)
-    open_screen(student, lesson.service, "/board")
-    open_screen(board, lesson.service, "/board")
-    open_screen(phone, lesson.service, "/cue")
     for page in (student, board):
         expect(page.locator("#newest-settings")).to_have_text("What were the settings?")
         expect(page.locator("#pinned-settings")).to_contain_text(f"{revealed} s")

@@ -144,8 +144,12 @@ def test_the_lecturer_changes_one_value_and_the_rest_balances(chromium: Browser,
         expect(page.locator("#magnified-title")).to_have_text("Newest picture, magnified")
         page.select_option("#dial-aperture:not([disabled])", "f/4")
         expect(page.locator("#balance .big")).to_have_text("f/4  ·  1/1000 s  ·  ISO 100")
+        expect(page.locator("#balance")).to_contain_text("0.00 stop against it")
+        expect(page.locator("#balance")).to_contain_text("beside the picture at f/8")
         page.tap("#shoot")
         expect(board.locator("#newest-settings")).to_have_text("f/4  ·  1/1000 s  ·  ISO 100", timeout=20_000)
+        open_screen(board, service, "/")  # what comes next is what the plan has after it, not its beginning
+        expect(board.locator("#next li").first).to_contain_text("f/8 · 1/125 s")
         assert page.complaints == [] and board.complaints == []  # type: ignore[attr-defined]
         page.context.close()
         board.context.close()

@@ -5,21 +5,18 @@ from __future__ import annotations
 import io
 import json
 import zipfile
-from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
-from support_browser import SIZES, browser, let_in
+from support_browser import SIZES, Rig, let_in
 from support_run import small_brief
-from support_service import Served, served
-from support_simulator import simulated_camera
+from support_service import Served
 from support_teaching import KIT
 
 from hardware_mocks.hands import Hands
-from hardware_mocks.server import Simulator
 
 pytestmark = pytest.mark.timeout(150)
 
@@ -69,84 +66,74 @@ def answer_until_the_end(page: Page, service: Served, hands: Hands) -> list[tupl
         service.until(lambda state, known=asking["id"]: (state["asking"] or {}).get("id") != known)  # type: ignore[misc]
 
 
-@pytest.fixture(scope="module")
-def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Served, Simulator]]:
-    with (
-        simulated_camera(timing="instant") as camera,
-        served(tmp_path_factory.mktemp("whole"), "--camera", camera.camera) as service,
-    ):
-        yield service, camera
-
-
-def test_a_run_goes_by_touch_alone_from_the_brief_to_the_lesson_pack(
-    rig: tuple[Served, Simulator], tmp_path: Path
-) -> None:
-    service, camera = rig
+def test_a_run_goes_by_touch_alone_from_the_brief_to_the_lesson_pack(rig: Rig, tmp_path: Path) -> None:
+    service, camera = rig.service, rig.camera
     kit = tmp_path / "Wren.yaml"
     kit.write_text(KIT)
-    with browser() as chromium:
-        page = let_in(chromium, service, size=SIZES[0], is_mobile=True)
-        page.context.add_init_script(TOUCHES)
-        page.tap('.tabs [data-tab="plan"]')
-        page.wait_for_selector("html[data-ready]")
-        page.tap("#demo")
-        page.locator("#brief").tap()
-        page.fill("#brief", small_brief(GOALS))
-        page.tap("#compile")
-        page.wait_for_selector(".step")
-        steps = page.locator(".step").count()
-        assert steps == len(service.post("/api/outline", {"text": small_brief(GOALS)})["steps"]) == 6
-        assert "ND 64" in (page.text_content("#bag") or "") and "slippery" in (page.text_content("#cautions") or "")
-        page.tap("#start")
-        page.wait_for_url(f"{service.url}/")
-        met = answer_until_the_end(page, service, Hands(camera.hands))
-        assert [kind for kind, _ in met].count("hands") == 2
-        cautions = [text for kind, text in met if kind == "caution"]
-        assert len(cautions) == len(set(cautions)) == 2  # each once, at its step
-        assert any("mains" in text for text in cautions) and any("sun" in text for text in cautions)
-        expect(page.locator("#what")).to_have_text("The rig is at rest", timeout=20_000)
-        run: Any = service.get("/api/runs/last")
-        assert run["state"] == "done" and run["counts"]["kept"] == {"control": 2, "expose": 2, "operator": 2}
+    page = let_in(rig.chromium, service, size=SIZES[0], is_mobile=True)
+    page.context.add_init_script(TOUCHES)
+    page.tap('.tabs [data-tab="plan"]')
+    page.wait_for_selector("html[data-ready]")
+    page.tap("#demo")
+    page.locator("#brief").tap()
+    page.fill("#brief", small_brief(GOALS))
+    page.tap("#compile")
+    page.wait_for_selector(".step")
+    steps = page.locator(".step").count()
+    assert steps == len(service.post("/api/outline", {"text": small_brief(GOALS)})["steps"]) == 6
+    assert "ND 64" in (page.text_content("#bag") or "") and "slippery" in (page.text_content("#cautions") or "")
+    page.tap("#start")
+    page.wait_for_url(f"{service.url}/")
+    met = answer_until_the_end(page, service, Hands(camera.hands))
+    assert [kind for kind, _ in met].count("hands") == 2
+    cautions = [text for kind, text in met if kind == "caution"]
+    assert len(cautions) == len(set(cautions)) == 2  # each once, at its step
+    assert any("mains" in text for text in cautions) and any("sun" in text for text in cautions)
+    expect(page.locator("#what")).to_have_text("The rig is at rest", timeout=20_000)
+    run: Any = service.get("/api/runs/last")
+    assert run["state"] == "done" and run["counts"]["kept"] == {"control": 2, "expose": 2, "operator": 2}
 
-        page.tap('.tabs [data-tab="logbook"]')
-        page.locator(".runs a").first.tap()
-        expect(page.locator("#frames li")).to_have_count(2)
-        page.tap("#judge")
-        verdicts = service.get("/api/runs/last/verdicts")["verdicts"]
-        expect(page.locator("#verdicts li")).to_have_count(len(verdicts))
-        beside = [(one["about"], one["answer"]) for one in verdicts if one["about"].startswith("step ")]
-        shown = page.locator("#frames .judged [data-answer]")
-        assert shown.count() == len(beside) > 0  # with their pictures as well
-        with page.expect_file_chooser() as asked:
-            page.locator('label[for="student-files"]').tap()
-        asked.value.set_files(kit)
-        expect(page.locator("#students li")).to_contain_text(["Wren"])
-        page.tap("#make-lesson")
-        expect(page.locator("#lesson-said")).to_contain_text("The lesson pack is made", timeout=60_000)
-        with page.expect_download() as waiting:
-            page.locator('#downloads a[href$="lesson.zip"]').tap()
-        with zipfile.ZipFile(waiting.value.path()) as pack:
-            assert pack.testzip() is None
-            names, contents = set(pack.namelist()), unescape(pack.read("index.html").decode())
-            listed, inside = json.loads(pack.read("lesson.json")), pack.read("side-by-side.html")
-        side = service.client.get("/api/runs/last/lesson/side-by-side.html")  # for keeping, never to be run here
-        assert side.content == inside and side.headers["content-disposition"].startswith("attachment")
-        for title in ("Side by side", "Sheets for the screen", "Stills", "Quiz", "Student cards", "For the teacher"):
-            assert title in contents
-        assert "Wren: settings of pupil's body" in contents
-        assert {"students/01.pdf", "students/01-pocket.pdf", "side-by-side.html"} <= names
-        assert {one["path"] for one in listed["files"]} <= names
-        assert "captions tell a verdict" in (page.text_content("#lesson-said") or "")
-        presses = json.loads(page.evaluate("sessionStorage.getItem('presses')"))
-        assert set(presses) == {"touch"} and presses["touch"] >= 14
-        page.mouse.click(5, 300)  # another kind of press would have been seen
-        assert "mouse" in json.loads(page.evaluate("sessionStorage.getItem('presses')"))
-        assert page.complaints == []  # type: ignore[attr-defined]
+    page.tap('.tabs [data-tab="logbook"]')
+    page.locator(".runs a").first.tap()
+    expect(page.locator("#frames li")).to_have_count(2)
+    page.tap("#judge")
+    verdicts = service.get("/api/runs/last/verdicts")["verdicts"]
+    expect(page.locator("#verdicts li")).to_have_count(len(verdicts))
+    beside = [(one["about"], one["answer"]) for one in verdicts if one["about"].startswith("step ")]
+    shown = page.locator("#frames .judged [data-answer]")
+    assert shown.count() == len(beside) > 0  # with their pictures as well
+    with page.expect_file_chooser() as asked:
+        page.locator('label[for="student-files"]').tap()
+    asked.value.set_files(kit)
+    expect(page.locator("#students li")).to_contain_text(["Wren"])
+    page.tap("#make-lesson")
+    expect(page.locator("#lesson-said")).to_contain_text("The lesson pack is made", timeout=60_000)
+    with page.expect_download() as waiting:
+        page.locator('#downloads a[href$="lesson.zip"]').tap()
+    with zipfile.ZipFile(waiting.value.path()) as pack:
+        assert pack.testzip() is None
+        names, contents = set(pack.namelist()), unescape(pack.read("index.html").decode())
+        listed, inside = json.loads(pack.read("lesson.json")), pack.read("side-by-side.html")
+    side = service.client.get("/api/runs/last/lesson/side-by-side.html")  # for keeping, never to be run here
+    assert side.content == inside and side.headers["content-disposition"].startswith("attachment")
+    for title in ("Side by side", "Sheets for the screen", "Stills", "Quiz", "Student cards", "For the teacher"):
+        assert title in contents
+    assert "Wren: settings of pupil's body" in contents
+    assert {"students/01.pdf", "students/01-pocket.pdf", "side-by-side.html"} <= names
+    assert {one["path"] for one in listed["files"]} <= names
+    assert "captions tell a verdict" in (page.text_content("#lesson-said") or "")
+    presses = json.loads(page.evaluate("sessionStorage.getItem('presses')"))
+    assert set(presses) == {"touch"} and presses["touch"] >= 14
+    page.mouse.click(5, 300)  # another kind of press would have been seen
+    assert "mouse" in json.loads(page.evaluate("sessionStorage.getItem('presses')"))
+    assert page.complaints == []  # type: ignore[attr-defined]
+    page.context.close()
 
 
-def test_a_lesson_holds_what_was_asked_of_it_and_a_kit_file_that_is_none_is_told(rig: tuple[Served, Simulator]) -> None:
-    service, camera = rig
-    if service.client.get("/api/runs/last").status_code == 404:  # when it is run alone
+def test_a_lesson_holds_what_was_asked_of_it_and_a_kit_file_that_is_none_is_told(rig: Rig) -> None:
+    service, camera = rig.service, rig.camera
+    last = service.client.get("/api/runs/last")
+    if last.status_code == 404 or last.json()["state"] != "done":  # when it is run alone
         service.shoot("lesson", operator=f"simulated:{camera.hands}")
         service.until(lambda state: state["job"] is None)
     asked, few = "/api/runs/last/lesson", ["worksheet", "students"]

@@ -26,7 +26,9 @@ const stepOf = (id) => outline?.steps.find((step) => step.id === id) ?? outline?
 function pinnedFor(newest) {
   const chosen = Number(kept.get(`pinned-${run}`)), step = stepOf(newest.step);
   const found = frames.find((frame) => frame.frame === chosen) ?? (step ? frames.findLast((frame) => frame.step === step.reference) : null);
-  return found && found.frame !== newest.frame ? found : frames.at(-2) ?? null; // a reference is held against the one before
+  if (found && found.frame !== newest.frame) return found;
+  // A reference is held against the one before; a hidden picture against the last one whose settings are told.
+  return (isHidden(newest) && frames.findLast((frame) => !isHidden(frame))) || (frames.at(-2) ?? null);
 }
 
 /** Both bars on one zero, so that their lengths compare whatever their groups; those of the plan until they are told. */

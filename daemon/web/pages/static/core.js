@@ -186,12 +186,13 @@ $("alarm-heard").onclick = () => { kept.set("left", leaves); clearInterval(beepi
 $("alarm").oncancel = (event) => event.preventDefault();
 
 // -- signing in --------------------------------------------------------------------------------------------------------
+const BUSY_S = 6, BUSY_TRIES = 40, UNJOINED = { Late: "late", Full: "full" };
 export let role = null;
 /** Let this device in, then begin the screen with ({live, role}). */
 export async function begin(screen) {
   switches();
-  const code = /^#pair=([A-Za-z0-9-]{1,40})$/.exec(location.hash)?.[1];
-  if (location.hash.startsWith("#pair=")) history.replaceState(null, "", location.pathname + location.search);
+  const code = /^#(?:pair|join)=([A-Za-z0-9-]{1,40})$/.exec(location.hash)?.[1];
+  if (/^#(pair|join)=/.test(location.hash)) history.replaceState(null, "", location.pathname + location.search);
   let about = await whoami();
   if (code && !about) {
     text($("link"), words.pairing.pairing);
@@ -229,7 +230,20 @@ async function whoami() {
   }
 }
 async function enter(path, body, again = false) {
-  try { await post(path, body); if (again) location.reload(); } catch (error) {
-    say(error.status === 401 ? words.pairing.denied : error.message);
+  for (let tries = 0; ; tries += 1) {
+    try {
+      await post(path, body);
+      if (again) location.reload();
+      return;
+    } catch (error) {
+      if (error.status !== 429 || tries >= BUSY_TRIES) {
+        text($("pairing-said"), words.pairing[UNJOINED[error.tree?.error]] 
+          ?? (error.status === 401 ? words.pairing.denied : error instanceof Refusal ? error.message : words.page.failed));
+        show($("pairing-said"), true);
+        return;
+      }
+      text($("link"), fill(words.pairing.many, { seconds: BUSY_S }));  // a class behind one address waits its turn
+      await new Promise((resolve) => setTimeout(resolve, BUSY_S * 1000));
+    }
   }
 }

@@ -63,7 +63,7 @@ async function balance(dial) {
       const width = $("balance").clientWidth || 320;
       $("balance").replaceChildren(el("p", { class: "big" }, settingsLine(told.settings)),
         el("div", { class: "bars" }, ...bars([{ bar: told.before, name: "1" }, { bar: told.bar, name: "2" }], { width })),
-        el("p", { class: "soft" }, `1 ${t.before} · 2 ${t.after}. ${fill(t.offset, { off: signed(told.offset) })}`), el("p", {}, told.caption));
+        el("p", { class: "soft" }, `1 ${t.before} · 2 ${t.after}. ${fill(t.offset, { off: signed(told.bar.total - told.before.total) })}`), el("p", {}, told.caption));
     }
   }
   render();

@@ -5,7 +5,8 @@ const KINDS = [
   "state", "step", "frame", "run-started", "attempt-failed", "frame-recovered", "step-skipped", "hands-done",
   "light-metered", "retargeted", "camera-lost", "camera-back", "unasked-frame", "paused", "run-done", "note", "command",
   "command-refused", "question", "answered", "reminder", "waiting", "going-on", "frame-retaken", "frame-improvised",
-  "lapse-started", "lapse-waiting", "lapse-frame", "lapse-gap", "lapse-light", "lapse-done", "preview", "verdict", "shutter-held"
+  "lapse-started", "lapse-waiting", "lapse-frame", "lapse-gap", "lapse-light", "lapse-done", "preview", "verdict",
+  "shutter-held",
 ];
 const LOOK_MS = 8000, PATIENCE_MS = 1200, AGAIN_MS = 3000;
 

@@ -110,9 +110,11 @@ function renderPicture() {
 
 function remaining() {
   if (!outline) return [];
-  const steps = outline.steps, here = steps.findIndex((step) => step.id === state.progress?.step);
-  const isShot = new Set(frames.filter((frame) => frame.attempt_state === "kept").map((frame) => frame.step));
-  return steps.slice(Math.max(here, 0)).filter((step) => !isShot.has(step.id));
+  const steps = outline.steps, isShot = new Set(frames.filter((frame) => frame.attempt_state === "kept").map((frame) => frame.step));
+  const at = steps.findIndex((step) => step.id === state.progress?.step);
+  // A picture that no plan had, or a retake: what comes next is what follows the last one shot.
+  const here = at >= 0 ? at : steps.findLastIndex((step) => isShot.has(step.id)) + 1;
+  return steps.slice(here).filter((step) => !isShot.has(step.id));
 }
 
 function renderNext(at) {
@@ -145,12 +147,13 @@ function renderFacts(at) {
     facts.push([words.now.pictures, fill(words.now.progress, { done, total: pictures.length })]);
     facts.push([words.now.left, fill(words.now.left_value, { time: duration(seconds) })]);
     facts.push([words.now.hands, hands === 0 ? words.page.none : hands === 1 ? words.now.left_hand : fill(words.now.left_hands, { count: hands })]);
-  } else for (const name of [words.now.pictures, words.now.left, words.now.hands]) facts.push([name, "–"]);
+  } else if (newest()) for (const name of [words.now.pictures, words.now.left, words.now.hands]) facts.push([name, "–"]);  // they keep their place
   const when = power?.at ? ` · ${fill(words.now.as_of, { time: clock(power.at) })}` : "";
   facts.push([words.now.battery, power?.battery === null || !power ? words.now.untold : `${power.battery} %${when}`]);
   facts.push([words.now.card, power?.card_free_bytes ? `${bytes(power.card_free_bytes)}${when}` : words.now.untold]);
   facts.push([words.now.disk, bytes(power?.free_bytes)]);
   if (leaveBy()) facts.push([words.now.leave_time, fill(words.now.leave_soon, { time: clock(leaveBy()) })]);
+  if ($("leave-clear")) show($("leave-clear"), Boolean(leaveBy()));
   swap($("facts"), facts, () => facts.map(([name, value]) => el("div", {}, el("dt", {}, name), el("dd", {}, value))));
 }
 
