@@ -29,7 +29,7 @@ lint: $(LOCKED_TEST)
 	$(BIN)/lint-imports --no-cache
 
 check: $(LOCKED_TEST) browser
-	$(BIN)/pytest -n 3 --dist worksteal
+	$(BIN)/pytest -n 4 --dist worksteal
 
 # Pages are tried in a real browser. Without one those tests skip, and say so.
 browser:
