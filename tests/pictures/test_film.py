@@ -21,6 +21,7 @@ from support_store import download, garden_plan
 from daemon.commands.film import film as film_command
 from daemon.errors import StoreError, UsageError
 from daemon.pictures.exif import ExifFacts
+from daemon.pictures.film import making
 from daemon.pictures.film.frames import SIZES, Crop, Look, box_at, crop_at
 from daemon.pictures.film.making import ROOM, make_film, measure_series, workers
 from daemon.pictures.film.plots import draw_plots
@@ -28,6 +29,7 @@ from daemon.pictures.film.stills import make_stills
 from daemon.pictures.film.tone import gain_table, with_gain
 from daemon.pictures.opening import PictureUnreadable
 from daemon.store import open_store
+from plans.smoothing import STEP_SIGMA, smoothed
 
 SMALL = Look(size=(320, 180))
 
@@ -63,6 +65,17 @@ def test_without_smoothing_the_same_film_flickers(ideal, jittered, tmp_path):
     make_film(jittered.frames, tmp_path / "steps-only.mp4", replace(SMALL, steady=False))
     make_film(jittered.frames, tmp_path / "steady.mp4", SMALL)
     assert flicker(film_levels(tmp_path / "steady.mp4")) < 0.7 * flicker(film_levels(tmp_path / "steps-only.mp4"))
+
+
+def test_a_slow_sunset_does_not_breathe(tmp_path, monkeypatch):
+    # One step in 33 frames: a Gaussian of eight leaves a wave of it.
+    slow = sunset(tmp_path, 150, size=(160, 90), fall=0.010)
+    assert len(np.flatnonzero(np.diff(slow.given))) >= 4
+    make_film(slow.frames, tmp_path / "slow.mp4", replace(SMALL, size=(160, 90)))
+    assert flicker(film_levels(tmp_path / "slow.mp4")) <= 0.010
+    monkeypatch.setattr(making, "step_gains", lambda given: smoothed(given, STEP_SIGMA) - given)  # negative control
+    make_film(slow.frames, tmp_path / "rounded.mp4", replace(SMALL, size=(160, 90)))
+    assert flicker(film_levels(tmp_path / "rounded.mp4")) > 0.010
 
 
 def test_marks_instead_of_exact_times_would_be_seen(ideal, tmp_path):
