@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 
 STEP_SIGMA = 8.0  # frames; a step of a third of a stop is spread over about thirty at least
 STEP_REACH = 5.0  # sigmas; a step with none near it is spread so far to either side: 40 frames
+HASTE = 2.0  # a stretch slopes over at most so many times as many frames as those beside it
 ALIKE = 0.1  # stops; settings that differ by less are one stretch: a time held by hand is never twice the same
 RESIDUE_SIGMA = 2.5  # frames
 RESIDUE = 0.08  # stops
@@ -62,14 +63,14 @@ def step_gains(given: Array, sigma: float = STEP_SIGMA) -> Array:
     return smoothed(sloped(given, STEP_REACH * sigma), sigma) - given
 
 
-def sloped(given: Array, reach: float) -> Array:
+def sloped(given: Array, most: float) -> Array:
     """A staircase as a line through the middles of its stretches, which is straight where the steps are even.
 
     Parameters
     ----------
     given
         Each frame's `light_given`, shape (frames,). [stops]
-    reach
+    most
         The slope of a step reaches so far to either side of it at most; a longer stretch is level in between. [frames]
     """
     starts = [0]
@@ -77,14 +78,17 @@ def sloped(given: Array, reach: float) -> Array:
         if abs(given[frame] - given[starts[-1]]) > ALIKE:
             starts.append(frame)
     if len(starts) == 1:
-        return given.copy()
+        return np.full(len(given), given.mean())
     bounds = np.array([*starts, len(given)])
-    halves = np.minimum(np.diff(bounds) / 2, reach)
+    halves = np.minimum(np.diff(bounds) / 2, most)
     # The first and the last stretch go on where nobody looks: they are taken to be as long as the one beside them.
     if len(halves) > 2:
         halves[0], halves[-1] = max(halves[0], halves[1]), max(halves[-1], halves[-2])
     else:
-        halves[:] = reach
+        halves[:] = most
+    # Next to a hasty change a long stretch stays level: what happened at once is not told long beforehand.
+    beside = np.minimum(np.append(halves[1:], np.inf), np.insert(halves[:-1], 0, np.inf))
+    halves = np.minimum(halves, HASTE * beside)
     means = np.add.reduceat(given, starts) / np.diff(bounds)
     edges = bounds[1:-1] - 0.5
     before, after = edges - halves[:-1], edges + halves[1:]

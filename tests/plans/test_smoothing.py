@@ -99,6 +99,14 @@ def test_a_single_step_is_spread_and_settings_that_stay_are_left_alone():
     assert shown[:80] == pytest.approx(np.zeros(80), abs=1e-6) and shown[-80:] == pytest.approx(1 / 3, abs=1e-6)
 
 
+def test_a_lamp_that_is_lit_changes_nothing_long_before_and_after():
+    given = np.repeat([0.0, 1 / 3, 2 / 3, 1.0], [150, 3, 3, 150])
+    shown = given + step_gains(given)
+    assert np.abs(shown - given)[np.r_[:120, 190:306]].max() < 0.005
+    assert np.abs(step_gains(given)).max() < 0.36  # no more than a Gaussian alone would need
+    assert np.abs(rounded_only(given)).max() == pytest.approx(np.abs(step_gains(given)).max(), abs=0.02)
+
+
 def test_a_series_shorter_than_the_curve_is_smoothed_as_far_as_it_goes():
     assert smoothed(np.array([1.0]), 8.0) == pytest.approx([1.0])
     assert smoothed(np.array([1.0, 2.0, 3.0]), 8.0) == pytest.approx([1.0, 2.0, 3.0])
