@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
@@ -238,3 +240,17 @@ def test_the_command_makes_a_film_of_a_run(ideal, tmp_path, capsys, monkeypatch)
         with pytest.raises(SystemExit) as ended:
             film_command.main([*words, "--out", out], standalone_mode=False)
         assert ended.value.code == 2 and words_of_error in json.loads(capsys.readouterr().out)["message"]
+
+
+@pytest.mark.parametrize(("command", "lower"), [("film", 10), ("runs", 0)])
+def test_a_film_gives_way_to_a_run_that_goes_on_meanwhile(command, lower, tmp_path):
+    script = (
+        "import contextlib, os, sys\n"
+        "from daemon.cli import stopwright\n"
+        "with contextlib.suppress(BaseException):\n"
+        "    stopwright(sys.argv[1:])\n"
+        "print(os.nice(0))\n"
+    )
+    asked = [sys.executable, "-c", script, command, "1", "--store", str(tmp_path)]
+    found = subprocess.run(asked, capture_output=True, text=True, check=True)
+    assert int(found.stdout.split()[-1]) == min(19, os.nice(0) + lower)
