@@ -3,8 +3,10 @@
 Two parts, both of them without delay: a value is smoothed by its neighbours on both sides alike (zero phase).
 
 - *Steps.* A camera follows the light in steps, a third of a stop for one. Frame k is shown 2^(smoothed - set) times as
-  bright, where *set* is what its exact settings give and *smoothed* the same curve through a Gaussian. Marks will not
-  do: 1/60 is 1/64, "30 s" is 32 s, which is up to 0.09 stop.
+  bright, where *set* is what its exact settings give and *smoothed* a line through the middles of the stretches of
+  alike settings, its corners rounded by a Gaussian. A Gaussian alone will not do: where light is slow, and one step
+  lies thirty frames and more from the next, it leaves a wave that is seen as breathing. Marks will not do: 1/60 is
+  1/64, "30 s" is 32 s, which is up to 0.09 stop.
 - *Residue.* What then still differs from frame to frame while the picture stays the same (a shutter, an aperture that
   closes anew each time). It is measured on many blocks, each against its own smoothed past and future, and the median
   is taken, so that a passer-by does not count. Only what is as small as such an error is taken out, less and less
@@ -20,7 +22,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-STEP_SIGMA = 8.0  # frames; a step of a third of a stop is then spread over about thirty
+STEP_SIGMA = 8.0  # frames; a step of a third of a stop is spread over about thirty at least
+STEP_REACH = 5.0  # sigmas; a step with none near it is spread so far to either side: 40 frames
+HASTE = 2.0  # a stretch slopes over at most so many times as many frames as those beside it
+ALIKE = 0.1  # stops; settings that differ by less are one stretch: a time held by hand is never twice the same
 RESIDUE_SIGMA = 2.5  # frames
 RESIDUE = 0.08  # stops
 JUMP = 0.25  # stops from one frame to the next; dusk at its fastest changes by 0.14 in a frame each half minute
@@ -53,9 +58,43 @@ def smoothed(values: Array, sigma: float) -> Array:
 def step_gains(given: Array, sigma: float = STEP_SIGMA) -> Array:
     """How much brighter each frame is to be shown, so that the steps of its settings vanish. [stops], shape (frames,).
 
-    ``given`` is each frame's `light_given`. [stops]
+    ``given`` is each frame's `light_given`. [stops] ``sigma`` as `STEP_SIGMA`. [frames]
     """
-    return smoothed(given, sigma) - given
+    return smoothed(sloped(given, STEP_REACH * sigma), sigma) - given
+
+
+def sloped(given: Array, most: float) -> Array:
+    """A staircase as a line through the middles of its stretches, which is straight where the steps are even.
+
+    Parameters
+    ----------
+    given
+        Each frame's `light_given`, shape (frames,). [stops]
+    most
+        The slope of a step reaches so far to either side of it at most; a longer stretch is level in between. [frames]
+    """
+    starts = [0]
+    for frame in range(1, len(given)):
+        if abs(given[frame] - given[starts[-1]]) > ALIKE:
+            starts.append(frame)
+    if len(starts) == 1:
+        return np.full(len(given), given.mean())
+    bounds = np.array([*starts, len(given)])
+    halves = np.minimum(np.diff(bounds) / 2, most)
+    # The first and the last stretch go on where nobody looks: they are taken to be as long as the one beside them.
+    if len(halves) > 2:
+        halves[0], halves[-1] = max(halves[0], halves[1]), max(halves[-1], halves[-2])
+    else:
+        halves[:] = most
+    # Next to a hasty change a long stretch stays level: what happened at once is not told long beforehand.
+    beside = np.minimum(np.append(halves[1:], np.inf), np.insert(halves[:-1], 0, np.inf))
+    halves = np.minimum(halves, HASTE * beside)
+    means = np.add.reduceat(given, starts) / np.diff(bounds)
+    edges = bounds[1:-1] - 0.5
+    before, after = edges - halves[:-1], edges + halves[1:]
+    places = np.stack([before, after], axis=1).ravel()
+    values = np.stack([means[:-1], means[1:]], axis=1).ravel()
+    return np.interp(np.arange(len(given)), places, values)
 
 
 def residue(levels: Array) -> float:

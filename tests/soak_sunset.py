@@ -17,7 +17,16 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from support_sunset import MOST_CLIPPED, Sunset, as_taken, film_flicker, largest_error, shoot_sunset, steps_only
+from support_sunset import (
+    MOST_CLIPPED,
+    Sunset,
+    as_taken,
+    film_flicker,
+    largest_error,
+    shoot_sunset,
+    steps_only,
+    without_pictures,
+)
 
 from daemon.pictures.film.frames import SIZES, Look
 
@@ -63,6 +72,7 @@ def figures(sunset: Sunset) -> dict[str, Any]:
     late = sorted(1000 * row.late_s for row in sunset.rows if row.late_s is not None)
     latency = [1000 * row.latency_s for row in sunset.rows if row.latency_s is not None]
     return {
+        "flicker_of_light_and_steps_alone": round(without_pictures(sunset), 4),
         "median_late_ms": round(statistics.median(late), 2),
         "late_beyond_20_ms": [
             {"frame": row.frame, "late_ms": round(1000 * row.late_s, 1), "why": row.why}

@@ -29,6 +29,7 @@ from daemon.pictures.film.frames import FilmFrame, Look
 from daemon.pictures.film.making import make_film
 from daemon.rows import LapseRow
 from plans.light_control import State
+from plans.smoothing import step_gains
 
 INTERVAL_S = 20.0
 SIZE = (240, 160)
@@ -147,6 +148,14 @@ def as_taken(look: Look = SMALL) -> Look:
 def steps_only(look: Look = SMALL) -> Look:
     """The same film with the steps of the settings taken out, and nothing else."""
     return replace(look, steady=False)
+
+
+def without_pictures(sunset: Sunset) -> float:
+    """The flicker by arithmetic alone, of the light and the smoothed steps: what no picture is to blame for. [stops]"""
+    given = np.array([frame.settings.given for frame in sunset.film])
+    light = sunset.truth[[frame.number - 1 for frame in sunset.film]]
+    shown = light + given + step_gains(given)
+    return flicker(np.repeat(shown[:, None], 100, axis=1))
 
 
 def largest_error(sunset: Sunset) -> float:

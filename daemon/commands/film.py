@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +13,7 @@ import click
 from daemon.commands.common import ends_well, json_option, place, print_json, say, store_option
 from daemon.streams import is_terminal
 
+NICE = 10  # of 19: a run that is going on meanwhile comes first
 _CROP = "Centre and width as shares of the frame, 0.5,0.5,1 being all of it"
 
 
@@ -73,6 +76,10 @@ def film(
     from daemon.pictures.film.stills import make_stills
     from daemon.store import open_store
 
+    context = click.get_current_context()
+    if context.find_root() is not context:  # a process of its own, and not called from within another
+        with suppress(OSError):
+            os.nice(NICE)
     if out is not None and (out.suffix.lower() != ".mp4" or out.exists()):
         found = "something there already" if out.exists() else f"the ending {out.suffix!r}"
         raise UsageError(f"--out {str(out)!r}: found {found}; allowed: a new file that ends in .mp4")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
@@ -21,6 +23,7 @@ from support_store import download, garden_plan
 from daemon.commands.film import film as film_command
 from daemon.errors import StoreError, UsageError
 from daemon.pictures.exif import ExifFacts
+from daemon.pictures.film import making
 from daemon.pictures.film.frames import SIZES, Crop, Look, box_at, crop_at
 from daemon.pictures.film.making import ROOM, make_film, measure_series, workers
 from daemon.pictures.film.plots import draw_plots
@@ -28,6 +31,7 @@ from daemon.pictures.film.stills import make_stills
 from daemon.pictures.film.tone import gain_table, with_gain
 from daemon.pictures.opening import PictureUnreadable
 from daemon.store import open_store
+from plans.smoothing import STEP_SIGMA, smoothed
 
 SMALL = Look(size=(320, 180))
 
@@ -63,6 +67,17 @@ def test_without_smoothing_the_same_film_flickers(ideal, jittered, tmp_path):
     make_film(jittered.frames, tmp_path / "steps-only.mp4", replace(SMALL, steady=False))
     make_film(jittered.frames, tmp_path / "steady.mp4", SMALL)
     assert flicker(film_levels(tmp_path / "steady.mp4")) < 0.7 * flicker(film_levels(tmp_path / "steps-only.mp4"))
+
+
+def test_a_slow_sunset_does_not_breathe(tmp_path, monkeypatch):
+    # One step in 33 frames: a Gaussian of eight leaves a wave of it.
+    slow = sunset(tmp_path, 150, size=(160, 90), fall=0.010)
+    assert len(np.flatnonzero(np.diff(slow.given))) >= 4
+    make_film(slow.frames, tmp_path / "slow.mp4", replace(SMALL, size=(160, 90)))
+    assert flicker(film_levels(tmp_path / "slow.mp4")) <= 0.010
+    monkeypatch.setattr(making, "step_gains", lambda given: smoothed(given, STEP_SIGMA) - given)  # negative control
+    make_film(slow.frames, tmp_path / "rounded.mp4", replace(SMALL, size=(160, 90)))
+    assert flicker(film_levels(tmp_path / "rounded.mp4")) > 0.010
 
 
 def test_marks_instead_of_exact_times_would_be_seen(ideal, tmp_path):
@@ -225,3 +240,17 @@ def test_the_command_makes_a_film_of_a_run(ideal, tmp_path, capsys, monkeypatch)
         with pytest.raises(SystemExit) as ended:
             film_command.main([*words, "--out", out], standalone_mode=False)
         assert ended.value.code == 2 and words_of_error in json.loads(capsys.readouterr().out)["message"]
+
+
+@pytest.mark.parametrize(("command", "lower"), [("film", 10), ("runs", 0)])
+def test_a_film_gives_way_to_a_run_that_goes_on_meanwhile(command, lower, tmp_path):
+    script = (
+        "import contextlib, os, sys\n"
+        "from daemon.cli import stopwright\n"
+        "with contextlib.suppress(BaseException):\n"
+        "    stopwright(sys.argv[1:])\n"
+        "print(os.nice(0))\n"
+    )
+    asked = [sys.executable, "-c", script, command, "1", "--store", str(tmp_path)]
+    found = subprocess.run(asked, capture_output=True, text=True, check=True)
+    assert int(found.stdout.split()[-1]) == min(19, os.nice(0) + lower)
