@@ -10,7 +10,6 @@ from daemon.metering import Search
 from daemon.pictures.reading import Reading
 from daemon.readings import Reader
 from daemon.retarget import LONGEST_METERING, burnt_out, conclude, intent_of, next_settings, on_brightest
-from plans.kit import Kit
 from plans.plan import ControlStep, LightBasis, Plan, Settings
 
 RETARGET, AS_PLANNED, STOP = "re-target the plan to the light as it is", "shoot as planned", "stop here"
@@ -38,9 +37,9 @@ class Meter:
         context = self._context
         plan = context.plan(row.revision)
         context.tell("step-started", step.text, step=step.id)
-        kit, intent = context.kit(row.revision), intent_of(plan)
-        settings, reading = self._converge(row, step, kit, intent)
-        metered = conclude(plan, step, settings, reading, kit, intent)
+        intent = intent_of(plan)
+        settings, reading = self._converge(row, step, intent)
+        metered = conclude(plan, step, settings, reading, context.kit(row.revision), intent)
         part = " on the brightest part" if on_brightest(intent) else ""
         text = f"The light{part} is EV {metered.ev100:.1f}, {metered.error:+.2f} stop against the plan"
         if white := burnt_out(reading, intent):
@@ -57,16 +56,21 @@ class Meter:
             text = f"The plan was compiled again for EV {metered.ev100:.1f}:"
             context.tell("retargeted", text, ev100=metered.ev100, summary=summary(newer))
 
-    def _converge(self, row: StepRow, step: ControlStep, kit: Kit, intent: float) -> tuple[Settings, Reading]:
+    def _converge(self, row: StepRow, step: ControlStep, intent: float) -> tuple[Settings, Reading]:
         settings, search = step.settings, Search()
+        following = self._context.following_control(row)
+        self._context.later(lambda: (self._context.kit(row.revision), self._reader.tone))
         for _ in range(LONGEST_METERING):
 
             def read(frame: FrameRow, at: Settings = settings) -> Reading:
                 return self._reader.level(frame, at)
 
-            reading = control_frame(self._context, row, step, settings, read, "metering frame")
+            reading = control_frame(
+                self._context, row, step, settings, read, "metering frame", following, self._reader.ahead
+            )
             if reading is None:
                 break
+            kit = self._context.kit(row.revision)
             further = next_settings(search, settings, reading, self._context.taker().scales, kit, intent)
             if further is None:
                 return settings, reading

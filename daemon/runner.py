@@ -135,6 +135,7 @@ class Runner:
             logbook.remember_settings(run.id, _to_put_back(state))
             context = self._begin(run.id)
             context.adopt_plan(plan, "as compiled")
+            context.taker(state)
             text = f"Run {run.id}: {plan.title}"
             told = {"run": run.id, "folder": str(context.folder), "manners": as_told(self._manners)}
             context.tell("run-started", text, **told)
@@ -202,7 +203,7 @@ class Runner:
         run = self._store.logbook.run(run_id)
         self._found = {item.name: item.label for item in self._store.logbook.settings_found(run_id)}
         self._context = RunContext(
-            self._store, self._camera, self._operator, self._listener, self._manners, run, self._control
+            self._store, self._camera, self._operator, self._listener, self._manners, run, self._control, self._found
         )
         self._control.attach(self._context)
         self._machine.enter("working")
@@ -304,7 +305,7 @@ class Runner:
                 return
         self._caution(context, step.cautions)
         if isinstance(step, OperatorStep):
-            self._ask_hands(context, row, step)
+            self._ask_hands(context, row, step, reader)
         elif isinstance(step, ControlStep) and step.purpose == "check":
             Checker(context, reader).do(row, step)
         elif isinstance(step, ControlStep):
@@ -350,8 +351,11 @@ class Runner:
                     operator.acknowledge(caution)
             context.tell("note", f"CAUTION: {caution}", hands=True)
 
-    def _ask_hands(self, context: RunContext, row: StepRow, step: OperatorStep) -> None:
+    def _ask_hands(self, context: RunContext, row: StepRow, step: OperatorStep, reader: Reader) -> None:
         context.tell("step-started", f"HANDS: {step.text}", step=step.id, hands=True)
+        following = context.after(row)
+        if isinstance(following, ControlStep) and following.purpose == "check":
+            Checker(context, reader).set_ahead(following)
         with context.asking(step.text) as operator:
             answer = operator.act(step)
         if answer == "stop":
@@ -411,6 +415,11 @@ class Runner:
             Among others, if the camera refuses to tell one of them now: the run must not end with it as it is.
         """
         found = self._found
+        if self._camera.is_applying(found):
+            with suppress(CameraError):  # what stands in the way is told below
+                self._camera.apply(found)
+                context.logbook.mark_restored(context.run.id, found)
+                return
         state = self._camera.state()
         back = {
             name: label

@@ -120,8 +120,9 @@ def bench_run(timing: str) -> dict[str, Any]:
         noting = Noting(running.camera, Path(folder) / "camera")
         with rig(Path(folder), running, camera=noting) as bench:
             shown = bench.camera.state()  # the connection is made; the plain loop's clock starts there too
+            plan = fountain_plan()  # as the plain loop has its frames; `bench_compile` tells what it takes
             began = time.monotonic()
-            bench.runner.start(fountain_plan())
+            bench.runner.start(plan)
             ended = time.monotonic()
             state, count = bench.hands.state(), len(noting.frames)
             if state["exposures"] != count:

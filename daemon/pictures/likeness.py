@@ -98,13 +98,13 @@ def known(reference: Grey, enlarged: float = 1.0) -> Known:
     return Known(reference.shape, whole_spectrum(reference), _sharpness(reference))
 
 
-def likeness(frame: Grey, reference: Grey | Known, enlarged: float = 1.0) -> Likeness:
+def likeness(frame: Grey | Known, reference: Grey | Known, enlarged: float = 1.0) -> Likeness:
     """Hold a frame against a reference of the same size.
 
     Parameters
     ----------
     frame, reference
-        Grey pictures, height x width; the reference may have been made ready.
+        Grey pictures, height x width; either may have been made ready.
     enlarged
         How much larger the frame shows everything, because it is focused nearer; of no effect on a reference that was
         made ready. [unitless]
@@ -112,8 +112,9 @@ def likeness(frame: Grey, reference: Grey | Known, enlarged: float = 1.0) -> Lik
     if frame.shape != reference.shape:
         return Likeness(None, 0.0)
     ready = reference if isinstance(reference, Known) else known(reference, enlarged)
-    shift, peak = shift_of(whole_spectrum(frame), ready.spectrum, frame.shape[1])
-    before, after = ready.sharpness, _sharpness(frame)
+    mine = frame if isinstance(frame, Known) else known(frame)
+    shift, peak = shift_of(mine.spectrum, ready.spectrum, frame.shape[1])
+    before, after = ready.sharpness, mine.sharpness
     change = np.log2(np.maximum(after, _FLAT) / np.maximum(before, _FLAT)) / 2
     return Likeness(shift, peak, _fields(change, before))
 
