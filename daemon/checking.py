@@ -29,6 +29,7 @@ class Checker:
 
     def __init__(self, context: RunContext, reader: Reader):
         self._context, self._reader = context, reader
+        self._ready: dict[str, tuple[Good | None, Settings]] = {}  # by step, found out ahead
 
     def do(self, row: StepRow, step: ControlStep) -> None:
         """Take the frame, compare, ask where it is far off, and give the step its outcome.
@@ -63,10 +64,13 @@ class Checker:
     def set_ahead(self, step: ControlStep) -> None:
         """Begin to set the camera for the check frame, while hands are at work."""
         with suppress(CameraError):  # the check frame itself will find out
-            self._context.taker().set_ahead(self._against(step)[1])
+            found = self._ready[step.id] = self._against(step)
+            self._context.taker().set_ahead(found[1])
 
     def _against(self, step: ControlStep) -> tuple[Good | None, Settings]:
         """The frame to hold a check frame against, and what to take that one at."""
+        if step.id in self._ready:
+            return self._ready.pop(step.id)
         good = last_good(self._context, self._reader, step.settings)
         return good, check_settings(step.settings, good, self._context.taker().scales)
 

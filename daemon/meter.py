@@ -10,6 +10,7 @@ from daemon.metering import Search
 from daemon.pictures.reading import Reading
 from daemon.readings import Reader
 from daemon.retarget import LONGEST_METERING, burnt_out, conclude, intent_of, next_settings, on_brightest
+from plans.kit import Kit
 from plans.plan import ControlStep, LightBasis, Plan, Settings
 
 RETARGET, AS_PLANNED, STOP = "re-target the plan to the light as it is", "shoot as planned", "stop here"
@@ -37,9 +38,10 @@ class Meter:
         context = self._context
         plan = context.plan(row.revision)
         context.tell("step-started", step.text, step=step.id)
-        intent = intent_of(plan)
-        settings, reading = self._converge(row, step, intent)
-        metered = conclude(plan, step, settings, reading, context.kit(row.revision), intent)
+        facts: list[tuple[Kit, float]] = []
+        settings, reading = self._converge(row, step, facts)
+        kit, intent = facts[0]
+        metered = conclude(plan, step, settings, reading, kit, intent)
         part = " on the brightest part" if on_brightest(intent) else ""
         text = f"The light{part} is EV {metered.ev100:.1f}, {metered.error:+.2f} stop against the plan"
         if white := burnt_out(reading, intent):
@@ -56,10 +58,17 @@ class Meter:
             text = f"The plan was compiled again for EV {metered.ev100:.1f}:"
             context.tell("retargeted", text, ev100=metered.ev100, summary=summary(newer))
 
-    def _converge(self, row: StepRow, step: ControlStep, intent: float) -> tuple[Settings, Reading]:
+    def _converge(self, row: StepRow, step: ControlStep, facts: list[tuple[Kit, float]]) -> tuple[Settings, Reading]:
+        """The settings and the reading to go by; ``facts``: kit and intent, found out while the shutter is open."""
         settings, search = step.settings, Search()
         following = self._context.following_control(row)
-        self._context.later(lambda: (self._context.kit(row.revision), self._reader.tone))
+
+        def look_up() -> None:
+            if not facts:
+                facts.append((self._context.kit(row.revision), intent_of(self._context.plan(row.revision))))
+
+        self._context.later(look_up)
+        self._context.later(lambda: self._reader.tone)
         for _ in range(LONGEST_METERING):
 
             def read(frame: FrameRow, at: Settings = settings) -> Reading:
@@ -70,8 +79,8 @@ class Meter:
             )
             if reading is None:
                 break
-            kit = self._context.kit(row.revision)
-            further = next_settings(search, settings, reading, self._context.taker().scales, kit, intent)
+            look_up()
+            further = next_settings(search, settings, reading, self._context.taker().scales, *facts[0])
             if further is None:
                 return settings, reading
             settings = further

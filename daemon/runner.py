@@ -83,6 +83,7 @@ class Runner:
         self._machine = Machine()
         self._control = Control(self._machine, self._commands, listener)
         self._context: RunContext | None = None
+        self._checker: Checker | None = None  # of the check frame that follows what hands do
         self._paused: int | None = None  # the run that waits in a pause and is said to
         self._found: dict[str, str] = {}  # the camera's settings as they were found; at hand though the store refuses
 
@@ -184,7 +185,7 @@ class Runner:
         """Have done with the run before, however it ended."""
         if self._machine.state not in ("idle", "stopped", "done"):
             self._machine.enter("stopped")
-        self._context = None
+        self._context = self._checker = None
         self._paused = None
         self._control.attach(None)
 
@@ -242,8 +243,8 @@ class Runner:
                 context.catch_up()
                 self._machine.enter("ending")
                 self._light.finish()
+                reader.finish(context.plan())  # while the camera is wound up
                 context.with_camera(lambda: context.reconciler().sweep())
-                reader.finish(context.plan())
                 context.with_camera(lambda: self._restore(context))
             except BaseException as error:
                 self._machine.enter("stopped")
@@ -307,7 +308,8 @@ class Runner:
         if isinstance(step, OperatorStep):
             self._ask_hands(context, row, step, reader)
         elif isinstance(step, ControlStep) and step.purpose == "check":
-            Checker(context, reader).do(row, step)
+            checker, self._checker = self._checker or Checker(context, reader), None
+            checker.do(row, step)
         elif isinstance(step, ControlStep):
             Meter(context, reader).do(row, step)
         elif isinstance(step, TimelapseStep):
@@ -355,7 +357,8 @@ class Runner:
         context.tell("step-started", f"HANDS: {step.text}", step=step.id, hands=True)
         following = context.after(row)
         if isinstance(following, ControlStep) and following.purpose == "check":
-            Checker(context, reader).set_ahead(following)
+            self._checker = Checker(context, reader)
+            self._checker.set_ahead(following)
         with context.asking(step.text) as operator:
             answer = operator.act(step)
         if answer == "stop":

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 from hardware_mocks import sensor
 from hardware_mocks.shot import Optics, Shot
 
-
 _PATCH_PX = 8
 
 

@@ -306,7 +306,7 @@ class CameraProcess:
     # -- the child ----------------------------------------------------------------------------------------------------
 
     def get_spare(self) -> None:
-        """Start another camera process for the next new connection; starting one, and loading its library, takes a while.
+        """Start another camera process for the next new connection; starting it, with its library, takes a while.
 
         May be called while a verb is under way. Where none can be started now, it is tried again when it is needed.
         """

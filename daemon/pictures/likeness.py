@@ -141,8 +141,17 @@ def whole_spectrum(picture: Grey) -> Spectrum:
 def log_spectrum(logs: Grey) -> Spectrum:
     """`whole_spectrum` of a picture of which the logarithm of one and its grey is known already."""
     height, width = logs.shape
+    field = logs - logs.mean()
+    field *= _window(height, width)
+    return np.asarray(np.fft.rfft2(field, s=(_fast(height), _fast(width))))
+
+
+@lru_cache(maxsize=4)
+def _window(height: int, width: int) -> Grey:
+    """Falls off to nothing at the sides."""
     window = np.hanning(height).astype(np.float32)[:, None] * np.hanning(width).astype(np.float32)
-    return np.asarray(np.fft.rfft2((logs - logs.mean()) * window, s=(_fast(height), _fast(width))))
+    window.flags.writeable = False
+    return window
 
 
 @lru_cache(maxsize=64)
@@ -194,8 +203,13 @@ def _sharpness(picture: Grey) -> NDArray[np.float64]:
     """Sharpness of each block, rows x columns. [unitless]"""
     padded = np.pad(picture, 1, mode="edge")
     height, width = picture.shape
-    mean = sum(padded[y : y + height, x : x + width] for y in range(3) for x in range(3)) / 9
-    fine = (picture - mean) ** 2
+    rows_of_three = padded[:-2] + padded[1:-1]
+    rows_of_three += padded[2:]
+    fine = rows_of_three[:, :-2] + rows_of_three[:, 1:-1]
+    fine += rows_of_three[:, 2:]
+    fine /= 9
+    fine -= picture
+    fine *= fine
     across, down = BLOCKS if width >= height else BLOCKS[::-1]
     rows, columns = np.arange(down + 1) * height // down, np.arange(across + 1) * width // across
 
