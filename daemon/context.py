@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -86,7 +86,7 @@ def first_state(camera: Camera, manners: Manners, control: Control, listener: Li
 
 
 class RunContext:
-    """One run with its store, camera and operator."""
+    """One run with its store, camera and operator. ``found``: the camera's settings as the run found them."""
 
     def __init__(
         self,
@@ -97,6 +97,7 @@ class RunContext:
         manners: Manners,
         run: RunRow,
         control: Control,
+        found: Mapping[str, str] | None = None,
     ):
         self.store, self.logbook, self.camera = store, store.logbook, camera
         self.operator, self.manners, self.run = operator, manners, run
@@ -104,7 +105,7 @@ class RunContext:
         self.question: Question | None = None
         self.in_bulb = False
         self.lapse: Timelapse | None = None  # the one that is running
-        self._listener = listener
+        self._listener, self._found = listener, dict(found or {})
         self._steps: dict[int, dict[str, Step]] = {}
         self._hands: HandsState | None = None
         self._left: tuple[int, dict[str, float]] | None = None
@@ -220,11 +221,11 @@ class RunContext:
 
     # -- the camera -----------------------------------------------------------------------------------------------
 
-    def taker(self) -> FrameTaker:
-        """The frame taker for the plan in force and the camera as connected."""
+    def taker(self, state: CameraState | None = None) -> FrameTaker:
+        """The frame taker for the plan in force and the camera as connected. ``state``: what it has just told."""
         revision = self.revision()
         if self._taker is None or self._taker[0] != revision:
-            state = self.camera.state()
+            state = state or self.camera.state()
             plan = self.plan(revision)
             scales = camera_scales(state)
             binding, bulb = bind_to(self.camera, plan, state)
@@ -248,6 +249,12 @@ class RunContext:
             finally:
                 self.in_bulb = False
 
+    def after(self, row: StepRow) -> Step | None:
+        """The step of the plan after a row's; None after the last one."""
+        steps = self.plan(row.revision).steps
+        place = next(place for place, step in enumerate(steps) if step.id == row.step_id) + 1
+        return steps[place] if place < len(steps) else None
+
     def following(self, row: StepRow, group: str | None = None) -> Settings | None:
         """What the frame after a step's is likely to be taken at; None where something comes between, or may.
 
@@ -255,14 +262,22 @@ class RunContext:
         """
         if self.manners.cue or self.control.pausing or self.is_extra(row):
             return None
-        steps = self.plan(row.revision).steps
-        place = next(place for place, step in enumerate(steps) if step.id == row.step_id) + 1
-        after = steps[place] if place < len(steps) else None
+        after = self.after(row)
         if not isinstance(after, ExposeStep) or after.id not in self.pictures_left(row.revision):
             return None
         if (group is not None and after.group != group) or self.hands().lacks(after):
             return None
         return after.settings
+
+    def following_control(self, row: StepRow) -> Settings | None:
+        """`following` after a control frame: where the light is watched, a reading of it comes between."""
+        return self.following(row) if self.manners.light == "off" else None
+
+    def wind_up(self) -> None:
+        """Begin with what the end of a run asks of the camera: its settings as found, and fresh lists of its card."""
+        if not (self.manners.cue or self.control.pausing):
+            self.camera.apply_soon(self._found)
+            self.camera.list_soon()
 
     def later(self, act: Callable[[], object]) -> None:
         """Do something while the next shutter is open, or sooner where the run waits. It may be left undone."""

@@ -140,11 +140,19 @@ class FrameTaker:
         self.store, self.camera, self.binding, self.scales, self.run = store, camera, binding, scales, run
         self._flight, self._bulb, self._beside = flight, bulb, beside
 
-    def take(self, row: StepRow, step: Exposing, settings: Settings, following: Settings | None = None) -> Taken:
+    def take(
+        self,
+        row: StepRow,
+        step: Exposing,
+        settings: Settings,
+        following: Settings | None = None,
+        then: Callable[[], object] | None = None,
+    ) -> Taken:
         """Set the camera, commit the intent, expose, bring the files home; the frame is not in the record yet.
 
         ``settings`` are the step's own, but for a metering frame that had to be moved. ``following``: what the next
-        frame is likely to be taken at. The camera is set to it as soon as the files are home.
+        frame is likely to be taken at. The camera is set to it as soon as the files are home. ``then``: what else is to
+        be begun at that moment.
 
         Raises
         ------
@@ -169,9 +177,16 @@ class FrameTaker:
                 why = f"{', '.join(empty)}: the camera wrote an empty file"
                 self.store.logbook.end_attempt(attempt.id, "abandoned", why)
                 raise CameraError(f"{why}; nothing of this picture can be kept. Look at its card, or put in another.")
-            if following is not None and isinstance(self.camera, AheadCamera):
-                self.camera.apply_soon(self._labels(following)[1])
+            if following is not None:
+                self.set_ahead(following)
+            if then is not None:
+                then()
             return self.complete(attempt, stem, role_of(step), fetched, settings, held)
+
+    def set_ahead(self, settings: Settings) -> None:
+        """Begin to set the camera to what the next frame is likely to be taken at, and return."""
+        if isinstance(self.camera, AheadCamera):
+            self.camera.apply_soon(self._labels(settings)[1])
 
     def _labels(self, settings: Settings) -> tuple[Bulb | None, dict[str, str]]:
         """Whether the shutter is held open from here for these settings, and the camera's labels for them."""

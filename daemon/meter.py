@@ -38,8 +38,9 @@ class Meter:
         context = self._context
         plan = context.plan(row.revision)
         context.tell("step-started", step.text, step=step.id)
-        kit, intent = context.kit(row.revision), intent_of(plan)
-        settings, reading = self._converge(row, step, kit, intent)
+        facts: list[tuple[Kit, float]] = []
+        settings, reading = self._converge(row, step, facts)
+        kit, intent = facts[0]
         metered = conclude(plan, step, settings, reading, kit, intent)
         part = " on the brightest part" if on_brightest(intent) else ""
         text = f"The light{part} is EV {metered.ev100:.1f}, {metered.error:+.2f} stop against the plan"
@@ -57,17 +58,29 @@ class Meter:
             text = f"The plan was compiled again for EV {metered.ev100:.1f}:"
             context.tell("retargeted", text, ev100=metered.ev100, summary=summary(newer))
 
-    def _converge(self, row: StepRow, step: ControlStep, kit: Kit, intent: float) -> tuple[Settings, Reading]:
+    def _converge(self, row: StepRow, step: ControlStep, facts: list[tuple[Kit, float]]) -> tuple[Settings, Reading]:
+        """The settings and the reading to go by; ``facts``: kit and intent, found out while the shutter is open."""
         settings, search = step.settings, Search()
+        following = self._context.following_control(row)
+
+        def look_up() -> None:
+            if not facts:
+                facts.append((self._context.kit(row.revision), intent_of(self._context.plan(row.revision))))
+
+        self._context.later(look_up)
+        self._context.later(lambda: self._reader.tone)
         for _ in range(LONGEST_METERING):
 
             def read(frame: FrameRow, at: Settings = settings) -> Reading:
                 return self._reader.level(frame, at)
 
-            reading = control_frame(self._context, row, step, settings, read, "metering frame")
+            reading = control_frame(
+                self._context, row, step, settings, read, "metering frame", following, self._reader.ahead
+            )
             if reading is None:
                 break
-            further = next_settings(search, settings, reading, self._context.taker().scales, kit, intent)
+            look_up()
+            further = next_settings(search, settings, reading, self._context.taker().scales, *facts[0])
             if further is None:
                 return settings, reading
             settings = further

@@ -44,8 +44,11 @@ class Picturing:
         settings = step.settings.model_dump()
         context.tell("step-started", step.caption, **facts, done=done, exposure_left_s=left_s, settings=settings)
         watched = extra is None and self._light.watches(row, step)
+        then = None
         if extra is None and not left:
             context.later(context.camera.get_spare)
+            if not watched and context.after(row) is None:
+                then = context.wind_up
         number = 0
         while number < ATTEMPTS:
             number += 1
@@ -56,7 +59,7 @@ class Picturing:
                 taker = context.taker()
                 told = watched and self._light.looks_after(step)
                 following = None if told else context.following(row, step.group if watched else None)
-                taken = taker.take(row, step, step.settings, following)
+                taken = taker.take(row, step, step.settings, following, then)
             except CameraError as error:
                 if extra is not None and isinstance(error, BindingRefused):
                     context.skip(row, str(error))

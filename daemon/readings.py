@@ -40,6 +40,7 @@ class Reader:
         self._plan = plan or (lambda: store.logbook.plan(run.id))
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="reading")
         self._tone: tuple[float, ...] | None = None
+        self._ahead: tuple[Path, Future[FrameMeasure]] | None = None
         self._measures: dict[int, Future[FrameMeasure]] = {}
         self._due: list[tuple[FrameRow, ExposeStep]] = []  # begun, their readings not written
         self._references: dict[str, FrameRow] = {}
@@ -55,9 +56,17 @@ class Reader:
     ) -> None:
         self._pool.shutdown(wait=True, cancel_futures=True)
 
+    def ahead(self, path: Path) -> None:
+        """Start measuring a picture that is durable but not in the record yet; `begin` takes it up."""
+        self._ahead = path, self._pool.submit(measure_frame, path)
+
     def begin(self, frame: FrameRow, path: Path, step: ExposeStep | None = None) -> None:
         """Start measuring a frame; with the ``step`` that it is the picture of, `catch_up` writes its reading."""
-        self._measures[frame.id] = self._pool.submit(measure_frame, path)
+        begun, self._ahead = self._ahead, None
+        if begun is not None and begun[0] == path:
+            self._measures[frame.id] = begun[1]
+        else:
+            self._measures[frame.id] = self._pool.submit(measure_frame, path)
         if step is not None:
             self._due.append((frame, step))
             if step.reference == step.id:

@@ -83,6 +83,7 @@ class Runner:
         self._machine = Machine()
         self._control = Control(self._machine, self._commands, listener)
         self._context: RunContext | None = None
+        self._checker: Checker | None = None  # of the check frame that follows what hands do
         self._paused: int | None = None  # the run that waits in a pause and is said to
         self._found: dict[str, str] = {}  # the camera's settings as they were found; at hand though the store refuses
 
@@ -135,6 +136,7 @@ class Runner:
             logbook.remember_settings(run.id, _to_put_back(state))
             context = self._begin(run.id)
             context.adopt_plan(plan, "as compiled")
+            context.taker(state)
             text = f"Run {run.id}: {plan.title}"
             told = {"run": run.id, "folder": str(context.folder), "manners": as_told(self._manners)}
             context.tell("run-started", text, **told)
@@ -183,7 +185,7 @@ class Runner:
         """Have done with the run before, however it ended."""
         if self._machine.state not in ("idle", "stopped", "done"):
             self._machine.enter("stopped")
-        self._context = None
+        self._context = self._checker = None
         self._paused = None
         self._control.attach(None)
 
@@ -202,7 +204,7 @@ class Runner:
         run = self._store.logbook.run(run_id)
         self._found = {item.name: item.label for item in self._store.logbook.settings_found(run_id)}
         self._context = RunContext(
-            self._store, self._camera, self._operator, self._listener, self._manners, run, self._control
+            self._store, self._camera, self._operator, self._listener, self._manners, run, self._control, self._found
         )
         self._control.attach(self._context)
         self._machine.enter("working")
@@ -241,8 +243,8 @@ class Runner:
                 context.catch_up()
                 self._machine.enter("ending")
                 self._light.finish()
+                reader.finish(context.plan())  # while the camera is wound up
                 context.with_camera(lambda: context.reconciler().sweep())
-                reader.finish(context.plan())
                 context.with_camera(lambda: self._restore(context))
             except BaseException as error:
                 self._machine.enter("stopped")
@@ -304,9 +306,10 @@ class Runner:
                 return
         self._caution(context, step.cautions)
         if isinstance(step, OperatorStep):
-            self._ask_hands(context, row, step)
+            self._ask_hands(context, row, step, reader)
         elif isinstance(step, ControlStep) and step.purpose == "check":
-            Checker(context, reader).do(row, step)
+            checker, self._checker = self._checker or Checker(context, reader), None
+            checker.do(row, step)
         elif isinstance(step, ControlStep):
             Meter(context, reader).do(row, step)
         elif isinstance(step, TimelapseStep):
@@ -350,8 +353,12 @@ class Runner:
                     operator.acknowledge(caution)
             context.tell("note", f"CAUTION: {caution}", hands=True)
 
-    def _ask_hands(self, context: RunContext, row: StepRow, step: OperatorStep) -> None:
+    def _ask_hands(self, context: RunContext, row: StepRow, step: OperatorStep, reader: Reader) -> None:
         context.tell("step-started", f"HANDS: {step.text}", step=step.id, hands=True)
+        following = context.after(row)
+        if isinstance(following, ControlStep) and following.purpose == "check":
+            self._checker = Checker(context, reader)
+            self._checker.set_ahead(following)
         with context.asking(step.text) as operator:
             answer = operator.act(step)
         if answer == "stop":
@@ -411,6 +418,11 @@ class Runner:
             Among others, if the camera refuses to tell one of them now: the run must not end with it as it is.
         """
         found = self._found
+        if self._camera.is_applying(found):
+            with suppress(CameraError):  # what stands in the way is told below
+                self._camera.apply(found)
+                context.logbook.mark_restored(context.run.id, found)
+                return
         state = self._camera.state()
         back = {
             name: label

@@ -1,4 +1,4 @@
-"""A cheap stand-in for the rendered scene: bars of grey with the right brightness, for speed measurements."""
+"""A cheap stand-in for the rendered scene: patches of grey with the right brightness, for speed measurements."""
 
 from __future__ import annotations
 
@@ -8,9 +8,14 @@ from numpy.typing import NDArray
 from hardware_mocks import sensor
 from hardware_mocks.shot import Optics, Shot
 
+_PATCH_PX = 8
+
 
 class FlatRenderer:
-    """Frames of one grey with a fine bar pattern; brightness, noise and clipping follow the shot."""
+    """Frames of one grey in fine patches; brightness, noise and clipping follow the shot.
+
+    The patches repeat nowhere, so that two frames can be held against each other as those of any scene can.
+    """
 
     has_depth = False
 
@@ -24,6 +29,8 @@ class FlatRenderer:
     def render(self, shot: Shot) -> NDArray[np.uint8]:
         """The picture, height x width x 3, 0..255."""
         width, height = shot.optics.size
-        line = np.where(np.arange(width) // 8 % 2, 0.19, 0.17).astype(np.float32)
-        light = np.broadcast_to(line[None, :, None] * np.float32(shot.gain), (height, width, 3)).copy()
+        across, down = -(-width // _PATCH_PX), -(-height // _PATCH_PX)
+        patches = np.where(np.random.default_rng(0).random((down, across)) < 0.5, 0.17, 0.19).astype(np.float32)
+        grey = np.kron(patches * np.float32(shot.gain), np.ones((_PATCH_PX, _PATCH_PX), np.float32))[:height, :width]
+        light = np.repeat(grey[:, :, None], 3, axis=2)
         return sensor.expose(light, shot.iso, shot.seed, shot.number)

@@ -3,8 +3,8 @@
 - ``compile``: the demo brief, warm and first.
 - ``twelve_goals``: a brief of twelve goals on a full body, beside a naive search (`tests.bench_compile`).
 - ``run``: wall time of whole runs over the physical floor (`floor_of`) of every frame taken, metering and check frames
-  included, on the instant and on the typical simulated camera; what of it lies before the first frame, after the last
-  and between.
+  included, with the bare decoding of those (`decoding_s`), on the instant and on the typical simulated camera; what of
+  it lies before the first frame, after the last and between. The plan is compiled before the clock starts.
 - ``link``, ``renderer``, ``service``, ``web``, ``film``, ``judge``, ``lesson``: the modules of those names.
 - ``plain``: the very frames of that run by `tests.plain_loop` on the same kind of camera, with and without fsync: the
   control, which shows that the floor is no figure that every program comes close to.
@@ -34,6 +34,7 @@ import bench_render
 import bench_service
 import bench_web
 from bench_compile import figures as bench_compile_figures
+from PIL import Image
 from support_run import rig
 
 from daemon.camera.supervisor import CameraProcess
@@ -114,25 +115,41 @@ def floor_of(state: dict[str, Any], timing: str, frames: Sequence[Mapping[str, s
     return float(own + len(frames) * slow.lag_s + changes * slow.set_s)
 
 
+def decoding_s(folder: Path) -> float:
+    """What the image library alone takes to decode the control frames below a folder, each the best of three. [s]
+
+    No program goes on from a control frame without having read it.
+    """
+
+    def decode(path: Path) -> None:
+        with Image.open(path) as picture:
+            picture.load()
+
+    return sum(min(seconds(lambda: decode(path)) for _ in range(3)) for path in folder.rglob("control/*.jpg"))  # noqa: B023
+
+
 def bench_run(timing: str) -> dict[str, Any]:
     """One run of the demo's plan, start to end, the record included; ``taken`` is what its frames were taken at."""
     with tempfile.TemporaryDirectory() as folder, simulator(timing) as running:
         noting = Noting(running.camera, Path(folder) / "camera")
         with rig(Path(folder), running, camera=noting) as bench:
             shown = bench.camera.state()  # the connection is made; the plain loop's clock starts there too
+            plan = fountain_plan()  # as the plain loop has its frames; `bench_compile` tells what it takes
             began = time.monotonic()
-            bench.runner.start(fountain_plan())
+            bench.runner.start(plan)
             ended = time.monotonic()
             state, count = bench.hands.state(), len(noting.frames)
             if state["exposures"] != count:
                 raise RuntimeError(f"{count} exposures were asked for, {state['exposures']} were made")
-            floor = floor_of(state, timing, noting.frames)
+            decoding = decoding_s(Path(folder) / "store")
+            floor = floor_of(state, timing, noting.frames) + decoding
             ends = (noting.first_shutter_s - began) + (ended - noting.last_file_s)
             between = ended - began - ends - floor
             widgets = {name: found.widget for name, found in shown.settings.items()}
             return {
                 "wall_s": ended - began,
                 "floor_s": floor,
+                "of_it_decoding_control_frames_ms": 1000 * decoding,
                 "ratio": (ended - began) / floor,
                 "frames": count,
                 "before_the_first_frame_ms": 1000 * (noting.first_shutter_s - began),

@@ -9,14 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor, wait
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
 from daemon import clock
 from daemon.camera.verbs import Camera, CameraState, CardFile
+from daemon.errors import CameraError
 
 HEAD_START_S = 0.005  # before work that takes the processor, so that the shutter does not wait for it [s]
-FRESH_S = 1.0  # labels that were read back longer ago are read again: hands may have turned a dial meanwhile [s]
+# What was read longer ago is read again: hands may have turned a dial or taken a picture meanwhile. [s]
+FRESH_S = 1.0
 _Answer = TypeVar("_Answer")
 
 
@@ -30,7 +33,8 @@ class AheadCamera:
         self._camera = camera
         self._worker = ThreadPoolExecutor(max_workers=1, thread_name_prefix="camera-verb")
         self._soon: tuple[dict[str, str], Future[tuple[dict[str, str], float]]] | None = None
-        self._under_way: Future[Any] | None = None
+        self._listed: dict[bool, Future[tuple[list[CardFile], float]]] = {}
+        self._under_way: list[Future[Any]] = []  # in the order of their beginning
 
     def __getattr__(self, name: str) -> Any:
         found = getattr(self._camera, name)
@@ -45,10 +49,9 @@ class AheadCamera:
 
     def _let_end(self) -> None:
         """Wait until nothing is under way. What became of it is told to no one: the next verb will find out."""
-        self._soon = None
-        if self._under_way is not None:
-            wait([self._under_way])
-            self._under_way = None
+        self._soon, self._listed = None, {}
+        wait(self._under_way)
+        self._under_way = []
 
     # -- beside ---------------------------------------------------------------------------------------------------
 
@@ -60,8 +63,22 @@ class AheadCamera:
         def act() -> tuple[dict[str, str], float]:
             return self._camera.apply(wanted), clock.monotonic()
 
-        self._under_way = future = self._worker.submit(act)
+        future = self._worker.submit(act)
+        self._under_way.append(future)
         self._soon = wanted, future
+
+    def list_soon(self) -> None:
+        """Begin with `card`, and then with a fresh one, after what is under way, and return.
+
+        They answer the next two, one each, where no other verb comes between and nothing went wrong.
+        """
+        self.get_spare()
+
+        def act(fresh: bool) -> tuple[list[CardFile], float]:
+            return self._camera.card(fresh), clock.monotonic()
+
+        self._listed = {fresh: self._worker.submit(act, fresh) for fresh in (False, True)}
+        self._under_way += self._listed.values()
 
     def is_applying(self, labels: Mapping[str, str]) -> bool:
         """Whether `apply` of these labels was begun and not asked after yet."""
@@ -73,13 +90,14 @@ class AheadCamera:
         What ``act`` raises is raised once the frame is there, and the frame is then still in flight for its caller.
         """
         self._let_end()
-        self._under_way = future = self._worker.submit(self._camera.expose, exposure_s)
+        future = self._worker.submit(self._camera.expose, exposure_s)
+        self._under_way = [future]
         wait([future], HEAD_START_S)
         try:
             act()
         finally:
             wait([future])
-        self._under_way = None
+        self._under_way = []
         return future.result()
 
     def get_spare(self) -> None:
@@ -118,6 +136,12 @@ class AheadCamera:
         return self._camera.fetch(file, into)
 
     def card(self, fresh: bool = False) -> list[CardFile]:
+        listed = self._listed.pop(fresh, None)
+        if listed is not None:
+            with suppress(CameraError):
+                files, read_at = listed.result()
+                if clock.monotonic() - read_at <= FRESH_S:
+                    return files
         self._let_end()
         return self._camera.card(fresh)
 

@@ -15,6 +15,7 @@ from daemon import clock
 from daemon.camera.errors_map import LinkFault, as_ours
 from daemon.errors import CameraError
 
+JUST_NOW_S = 0.005  # less than a picture takes from the shutter to its announcement [s]
 _Asked = ParamSpec("_Asked")
 _Answer = TypeVar("_Answer")
 
@@ -110,6 +111,7 @@ class Asking:
         self.link, self.alive, self.pace = link, alive, pace
         self.known: set[tuple[str, str]] = set()
         self.late: list[str] = []
+        self._drained_at = -float("inf")
 
     def patiently(self, act: Callable[[], _Answer], limit_s: float) -> _Answer:
         """Do something, again and again while the camera is busy, at growing intervals; `LinkFault` at the end. [s]"""
@@ -131,6 +133,11 @@ class Asking:
         except LinkFault as fault:
             raise as_ours(fault) from None
 
+    def drain_unless_just_done(self) -> None:
+        """`drain`, but where that was done a moment ago: it takes the library a millisecond to hear nothing."""
+        if clock.monotonic() - self._drained_at > JUST_NOW_S:
+            self.drain()
+
     def drain(self) -> list[Event]:
         """Take in everything that the camera has announced so far; files among it are no longer new."""
         limit = clock.monotonic() + self.pace.drain_s
@@ -144,6 +151,7 @@ class Asking:
                 # The library asks after each announced change; what the camera refuses it there is asked again by name.
                 continue
             if event.kind == "none":
+                self._drained_at = clock.monotonic()
                 break
             if event.kind == "file" and (event.folder, event.name) not in self.known:
                 self.known.add((event.folder, event.name))

@@ -85,7 +85,7 @@ class Host:
         return {"result": result, "late": late} if late else {"result": result}
 
     def _verbs(self) -> dict[str, Callable[..., Any]]:
-        verbs: dict[str, Callable[..., Any]] = {"open": self._open, "cameras": self._cameras}
+        verbs: dict[str, Callable[..., Any]] = {"open": self._open, "cameras": self._cameras, "warm": self._warm}
         if self._session is not None:
             session = self._session
             verbs |= {
@@ -104,6 +104,12 @@ class Host:
         from daemon.camera import link
 
         return link.autodetect()
+
+    def _warm(self) -> None:
+        """Load what `open` needs, without touching any camera."""
+        from daemon.camera import link, session  # noqa: F401
+
+        link.known_models()
 
     def _open(
         self,
@@ -167,4 +173,7 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    # The camera is let go and nothing is left to tidy up; whoever waits for this end need not wait for more.
+    code = main()
+    sys.stderr.flush()
+    os._exit(code)

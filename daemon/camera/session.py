@@ -142,7 +142,7 @@ class Session:
         ``limit_s`` is how long it may take from the shutter on, ``busy_s`` how long the camera may be busy before. [s]
         """
         expected = self._make_ready()
-        self._asking.drain()
+        self._asking.drain_unless_just_done()
         return self._taken_in(self._gather(self._trigger(busy_s), exposure_s, expected, limit_s), expected)
 
     def _make_ready(self) -> int:
@@ -256,6 +256,7 @@ class Session:
         complete = False
         began = heard = clock.monotonic()
         while True:
+            asked = clock.monotonic()
             event = self._asking.ask(self._link.event, 10)
             now = clock.monotonic()
             if event.kind == "file":
@@ -278,7 +279,9 @@ class Session:
                 )
             if event.kind == "none":
                 near = now - began > exposure_s - _NEAR_S and quiet_s < _READOUT_S
-                clock.sleep(self._pace.near_poll_s if near else self._pace.poll_s)
+                pause = self._pace.near_poll_s if near else self._pace.poll_s
+                if (left := pause - (now - asked)) > 0:  # the library has waited for a part of it
+                    clock.sleep(left)
 
     def _has_ended(self, files: int, expected: int, complete: bool, quiet_s: float) -> bool:
         if files >= expected:

@@ -120,6 +120,8 @@ class Settings:
 
     def _must_read(self, name: str, label: str) -> Widget:
         widget = self.read(name)
+        if widget is None and name in self.untold:
+            raise dialects.refuses_to_tell([name])
         if widget is None:
             raise SettingRefused(name, label, "no such setting", (), "This camera cannot be told it over the cable")
         return widget

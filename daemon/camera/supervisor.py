@@ -306,13 +306,16 @@ class CameraProcess:
     # -- the child ----------------------------------------------------------------------------------------------------
 
     def get_spare(self) -> None:
-        """Start another camera process that does nothing yet, for the next new connection; starting one takes a while.
+        """Start another camera process for the next new connection; starting it, with its library, takes a while.
 
         May be called while a verb is under way. Where none can be started now, it is tried again when it is needed.
         """
         if self._spare is None:
             with suppress(OSError):
-                self._spare = self._new_child()
+                spare = self._new_child()
+                spare.say({"id": 0, "verb": "warm", "arguments": {}})
+                spare.owed = (0, clock.monotonic() + self._deadlines.connect_s)
+                self._spare = spare
 
     def _start(self) -> None:
         spare, self._spare = self._spare, None

@@ -98,13 +98,13 @@ def known(reference: Grey, enlarged: float = 1.0) -> Known:
     return Known(reference.shape, whole_spectrum(reference), _sharpness(reference))
 
 
-def likeness(frame: Grey, reference: Grey | Known, enlarged: float = 1.0) -> Likeness:
+def likeness(frame: Grey | Known, reference: Grey | Known, enlarged: float = 1.0) -> Likeness:
     """Hold a frame against a reference of the same size.
 
     Parameters
     ----------
     frame, reference
-        Grey pictures, height x width; the reference may have been made ready.
+        Grey pictures, height x width; either may have been made ready.
     enlarged
         How much larger the frame shows everything, because it is focused nearer; of no effect on a reference that was
         made ready. [unitless]
@@ -112,8 +112,9 @@ def likeness(frame: Grey, reference: Grey | Known, enlarged: float = 1.0) -> Lik
     if frame.shape != reference.shape:
         return Likeness(None, 0.0)
     ready = reference if isinstance(reference, Known) else known(reference, enlarged)
-    shift, peak = shift_of(whole_spectrum(frame), ready.spectrum, frame.shape[1])
-    before, after = ready.sharpness, _sharpness(frame)
+    mine = frame if isinstance(frame, Known) else known(frame)
+    shift, peak = shift_of(mine.spectrum, ready.spectrum, frame.shape[1])
+    before, after = ready.sharpness, mine.sharpness
     change = np.log2(np.maximum(after, _FLAT) / np.maximum(before, _FLAT)) / 2
     return Likeness(shift, peak, _fields(change, before))
 
@@ -140,8 +141,17 @@ def whole_spectrum(picture: Grey) -> Spectrum:
 def log_spectrum(logs: Grey) -> Spectrum:
     """`whole_spectrum` of a picture of which the logarithm of one and its grey is known already."""
     height, width = logs.shape
+    field = logs - logs.mean()
+    field *= _window(height, width)
+    return np.asarray(np.fft.rfft2(field, s=(_fast(height), _fast(width))))
+
+
+@lru_cache(maxsize=4)
+def _window(height: int, width: int) -> Grey:
+    """Falls off to nothing at the sides."""
     window = np.hanning(height).astype(np.float32)[:, None] * np.hanning(width).astype(np.float32)
-    return np.asarray(np.fft.rfft2((logs - logs.mean()) * window, s=(_fast(height), _fast(width))))
+    window.flags.writeable = False
+    return window
 
 
 @lru_cache(maxsize=64)
@@ -193,8 +203,13 @@ def _sharpness(picture: Grey) -> NDArray[np.float64]:
     """Sharpness of each block, rows x columns. [unitless]"""
     padded = np.pad(picture, 1, mode="edge")
     height, width = picture.shape
-    mean = sum(padded[y : y + height, x : x + width] for y in range(3) for x in range(3)) / 9
-    fine = (picture - mean) ** 2
+    rows_of_three = padded[:-2] + padded[1:-1]
+    rows_of_three += padded[2:]
+    fine = rows_of_three[:, :-2] + rows_of_three[:, 1:-1]
+    fine += rows_of_three[:, 2:]
+    fine /= 9
+    fine -= picture
+    fine *= fine
     across, down = BLOCKS if width >= height else BLOCKS[::-1]
     rows, columns = np.arange(down + 1) * height // down, np.arange(across + 1) * width // across
 

@@ -142,11 +142,18 @@ def before_touch(settings: Settings, good: Good, reader: Reader, kit: Kit) -> Kn
 
 
 def judge(
-    frame: FrameRow, settings: Settings, good: Good | None, reader: Reader, kit: Kit, before: Known | None = None
+    frame: FrameRow,
+    settings: Settings,
+    good: Good | None,
+    reader: Reader,
+    kit: Kit,
+    before: Known | None = None,
+    mine: Known | None = None,
 ) -> Touched:
     """Framing and focus of a check frame against a good one; brightness is told apart.
 
-    ``before``: the good frame as `before_touch` made it ready, where there was time.
+    ``before``: the good frame as `before_touch` made it ready, ``mine``: the check frame made ready, where there was
+    time.
 
     Raises
     ------
@@ -155,7 +162,7 @@ def judge(
     """
     if good is None:
         return Touched(None, why_no_focus="there is no good frame before this one")
-    mine = grey_of(reader.path(frame))
+    mine = mine or known(grey_of(reader.path(frame)))
     before = before or before_touch(settings, good, reader, kit)
     if before is None:
         return Touched(None, why_no_focus="the last good frame cannot be read")

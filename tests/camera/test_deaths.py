@@ -383,6 +383,17 @@ def test_a_setting_refused_for_good_is_told_so_and_not_called_none_such(camera: 
     assert camera.apply({"aperture": "f/11"}) == {"aperture": "f/11"}
 
 
+def test_a_camera_that_tells_nothing_when_it_is_connected_is_not_said_to_lack_a_setting(
+    camera: CameraProcess, hands: Any
+) -> None:
+    camera.apply({"aperture": "f/8"})
+    camera.close()
+    fault(hands, fault="refuse", verb="describe", times=100_000)
+    with pytest.raises(CameraError, match="refuses to tell") as refusal:
+        camera.apply({"aperture": "f/11"})
+    assert type(refusal.value) is CameraError
+
+
 @pytest.mark.parametrize("line", [{"fault": "busy", "verb": "list"}, {"fault": "refuse", "verb": "list"}])
 def test_a_card_that_could_not_be_listed_is_not_called_empty(
     camera: CameraProcess, running: Simulator, hands: Any, line: dict[str, Any], tmp_path: Path

@@ -147,6 +147,67 @@ def test_labels_that_were_set_too_long_ago_are_read_back_again(camera: Told, mon
     assert camera.state().settings["iso"].current == "200" and len(camera.acts) == 3
 
 
+def test_a_card_that_was_listed_too_long_ago_is_listed_again(camera: Told, monkeypatch: pytest.MonkeyPatch) -> None:
+    both = AheadCamera(camera)
+    both.expose(1 / 500)
+    both.list_soon()
+    assert len(both.card()) == len(both.card(fresh=True)) == 1
+    both.list_soon()
+    assert both.card() == both.card(fresh=True)
+    both.list_soon()
+    both.expose(1 / 500)  # a verb between: what was listed before it is of no use
+    assert len(both.card(fresh=True)) == 2
+    monkeypatch.setattr(ahead, "FRESH_S", 0.02)
+    both.list_soon()
+    time.sleep(0.1)
+    camera.expose(1 / 500)  # by hand, as far as the run knows
+    assert len(both.card(fresh=True)) == 3
+
+
+def test_a_list_that_failed_beside_is_asked_for_again(camera: Told, monkeypatch: pytest.MonkeyPatch) -> None:
+    both, real, asked = AheadCamera(camera), camera.card, []
+
+    def fails_once(fresh: bool = False) -> list[CardFile]:
+        asked.append(fresh)
+        if len(asked) <= 2:
+            raise CameraError("The camera would not.")
+        return real(fresh)
+
+    monkeypatch.setattr(camera, "card", fails_once)
+    both.expose(1 / 500)
+    both.list_soon()
+    assert len(both.card(fresh=True)) == 1
+    assert asked == [False, True, True]
+
+
+def test_the_camera_is_put_back_while_the_last_picture_is_stored(made: Bench, camera: Told) -> None:
+    camera.hands({"do": "dial", "to": "M"})
+    before = {name: camera.state().settings[name].current for name in ("aperture", "time", "iso")}
+    found = made.shoot(small_plan())
+    assert_adds_up(found, made)
+    last = max(place for place, act in enumerate(camera.acts) if act == "expose")
+    tail = camera.acts[last:]
+    sets = [place for place, act in enumerate(tail) if act.startswith("apply")]
+    assert len(sets) == 1 and sets[0] < tail.index("commit keep") < tail.index("commit mark_restored")
+    assert {name: camera.state().settings[name].current for name in before} == before
+    assert not camera.overlapped
+
+
+def test_a_picture_by_hand_after_the_last_one_is_brought_in(made: Bench, camera: Told) -> None:
+    pressed = []
+
+    def on_event(event: Any) -> None:
+        if event.kind == "frame-kept" and event.data["done"] == event.data["total"]:
+            pressed.append(camera.core.trigger(pressed=True))
+            camera.core.wait_idle(5.0)
+            time.sleep(ahead.FRESH_S + 0.1)  # the run is held up meanwhile, as by a slow disk
+
+    made.on_event = on_event
+    found = made.shoot(small_plan())
+    assert len(pressed) == 1 and "unasked-frame" in made.kinds()
+    assert_adds_up(found, made)
+
+
 def test_a_dial_that_is_turned_in_a_pause_is_noticed(made: Bench, camera: Told) -> None:
     def pause() -> None:
         made.send("pause")

@@ -152,10 +152,14 @@ def test_a_run_sets_what_it_can_tells_why_and_puts_all_of_it_back(tmp_path: Path
             bench.hands.menu("stabiliser", "On")
             before = bench.hands.state()["settings"]
             during = []
-            bench.on_event = lambda event: (
-                during.append(bench.hands.state()["settings"]) if event.kind == "frame-kept" else None
-            )
+
+            def on_event(event):
+                if event.kind == "step-started" and "settings" in event.data:  # a picture is taken next
+                    during.append(bench.hands.state()["settings"])
+
+            bench.on_event = on_event
             shot = bench.shoot(small_plan(BRACKET))
+            assert len(during) == len(shot.frames)
             assert all(one["white_balance"] != 2 and one["bias"] == 0 for one in during) and during
             assert all(one["stabiliser"] == 0 for one in during)
             assert bench.hands.state()["settings"] == before
