@@ -404,7 +404,7 @@ def brackets(visit: Visit) -> list[Found]:
     judged = verdicts.bracket_complete("it", offs, lost)
     found = [Found("bracket complete", judged, "shown", False if lost else clear(worst, SAME_STOPS))]
     for sign, name in ((-1, "under"), (1, "over")):
-        real = float(rng.uniform(0.1, 1.5 if sign < 0 else 1.8))  # clouds only darken
+        real = float(rng.uniform(0.0, 1.4 if sign < 0 else 1.8))  # clouds only darken
         frame = visit.take(8.0, 1 / 128, 3.0, planned=2.0 * sign, off=(real - 2.0) * sign)
         true = sign * (frame.true["hedge"].gain_stops - middle.true["hedge"].gain_stops)
         seen, _ = evidence.brightness(frame.taken, middle.taken)
@@ -420,7 +420,7 @@ def misfocused(visit: Visit) -> list[Found]:
     right = visit.take(5.6, 1 / 256, far.heron_m)
     wrong = visit.take(5.6, 1 / 256, far.heron_m * (1 + float(rng.uniform(0.15, 0.8))))
     disc = wrong.true["heron"].disc_px
-    meant = 2 * disc * float(np.exp(rng.uniform(-1.5, 1.5)))
+    meant = 2 * disc * float(np.exp(rng.uniform(-1.3, 1.7)))
     seen = visit.evidence.disc_against(wrong.taken, right.taken, HERON)
     judged = verdicts.fault_shown("it", "misfocused", seen, meant, "px") if seen else _none("fault shown", "no texture")
     return [Found("misfocused", judged, "shown", no(clear(disc, 0.5 * meant)))]
