@@ -96,9 +96,8 @@ def main() -> None:
             file=sys.stderr,
             flush=True,
         )
-    sys.exit(
-        2 if trouble is not None and code in (0, 3) else code
-    )  # what was lost weighs more than an unreachable goal
+    # What was lost weighs more than a goal that cannot be reached.
+    sys.exit(2 if trouble is not None and code in (0, 3) else code)
 
 
 def _run() -> int:

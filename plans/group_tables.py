@@ -74,21 +74,9 @@ def _fitting(ground: Ground, demands: Sequence[Demand], brisk: bool) -> list[tup
     """Each demand with the survivors it allows, as rows of them."""
     found = [(demand, ground.survivors(demand.loss, demand.intended)) for demand in demands]
     fits = [(demand, seen, allowed(ground, demand, seen)) for demand, seen in found]
-    if not brisk:
-        return [(demand, seen, np.flatnonzero(mask)) for demand, seen, mask in fits]
-    worn = np.array([stack.bit_count() for stack in ground.stacks], dtype=np.int64)
-    fewest = [worn[seen.filters] == _fewest(demand) for demand, seen, _ in fits]
-    if any((mask & few).any() for (_, _, mask), few in zip(fits, fewest, strict=True)):
-        fits = [
-            (demand, seen, mask & (few | ground.brisk[seen.time]))
-            for (demand, seen, mask), few in zip(fits, fewest, strict=True)
-        ]
+    if brisk and any((mask & (seen.filters == 0)).any() for _, seen, mask in fits):
+        fits = [(demand, seen, mask & ((seen.filters == 0) | ground.brisk[seen.time])) for demand, seen, mask in fits]
     return [(demand, seen, np.flatnonzero(mask)) for demand, seen, mask in fits]
-
-
-def _fewest(demand: Demand) -> int:
-    """How many filters a frame cannot do without: none, or the polariser that it asks for."""
-    return 0 if demand.stacks is None else min(stack.bit_count() for stack in demand.stacks)
 
 
 def _table(

@@ -21,6 +21,7 @@ from daemon.errors import UsageError
 from plans.stops import Kind
 from plans.yaml_tree import shorten
 
+_A_TREE = "what the camera library tells of a camera: an object with a list named widgets"
 MOST_WIDGETS = 5000
 MOST_CHOICES = 1000
 LONGEST_LABEL = 400
@@ -113,7 +114,7 @@ def read_tree(text: str, name: str) -> Told:
             name,
             "",
             "brackets nested beyond all use",
-            "what the camera library tells of a camera: an object with a list named widgets",
+            _A_TREE,
         ) from None
     except ValueError as error:
         place = f"line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
@@ -123,7 +124,7 @@ def read_tree(text: str, name: str) -> Told:
             name,
             "the file",
             _kind_of(tree),
-            "what the camera library tells of a camera: an object with a list named widgets",
+            _A_TREE,
         )
     if len(tree["widgets"]) > MOST_WIDGETS:
         raise _wrong(name, "widgets", f"{len(tree['widgets'])} entries", f"at most {MOST_WIDGETS}")
